@@ -1,0 +1,42 @@
+# Two commands for people: make run, make test. Everything else is for contributors.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.DEFAULT_GOAL := help
+.PHONY: help install run test quick check bench faults clean
+
+help: ## this list
+	@grep -hE '^[a-z]+:.*##' Makefile | sed -E 's/:.*## /\t/' | expand -t 12
+
+$(VENV)/.installed: requirements-dev.lock pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
+	$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@
+
+install: $(VENV)/.installed ## everything from the lock, into .venv
+
+run: install ## the whole demo: broker, devices, ingester, dashboard; Ctrl-C ends it
+	$(BIN)/tricklebook run
+
+test: install ## every test, with the real broker and browser
+	$(BIN)/pytest
+
+quick: install ## the tests that take less than ten seconds each
+	$(BIN)/pytest -m "not slow"
+
+check: install ## lint, types, import rules
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: install ## every benchmark, as ratios in one run
+	$(BIN)/python -m benchmarks
+
+faults: install ## the whole fault suite
+	$(BIN)/pytest tests/faults --faults=full
+
+clean: ## what can be made again
+	rm -rf $(VENV) demo-data .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -1,0 +1,85 @@
+"""What an estimator or a detector gets to see: one run, or one period, as values without files or clocks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+    from analysis.results import Run
+    from ingest.installation import Injector, Installation, Stock, Zone
+
+
+@dataclass(frozen=True, slots=True)
+class RunView:
+    """One run of one zone with the readings around it.
+
+    Attributes
+    ----------
+    installation : Installation
+        The whole system's description.
+    run : Run
+        The run; its zone is the zone.
+    series : mapping of str to pandas.Series
+        Sensor to its readings, indexed by time (UTC, ascending, unique), in the stored unit of its
+        quantity; suspect, bad and missing readings are left out. They begin some minutes before the
+        run and end where the next run through the same head begins, or when the period ends.
+    """
+
+    installation: Installation
+    run: Run
+    series: Mapping[str, pd.Series]
+
+    @property
+    def zone(self) -> Zone:
+        """The zone's description."""
+        return self.installation.zone[self.run.zone]
+
+    @property
+    def injector(self) -> Injector | None:
+        """The injector whose solution the zone gets."""
+        name = self.installation.injector_of(self.run.zone)
+        return None if name is None else self.installation.injector[name]
+
+    @property
+    def stock(self) -> Stock | None:
+        """The stock that is injected."""
+        return self.installation.stock_of(self.run.zone)
+
+    def sensors(self, quantity: str, *points: str) -> list[str]:
+        """Return sensors of this zone's water that have readings here, in the order of the points."""
+        return [
+            name
+            for name in self.installation.sensors_of(self.run.zone, quantity, *points)
+            if len(self.series.get(name, ())) > 0
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class PeriodView:
+    """One period of one installation, with every reading and every run in it.
+
+    Attributes
+    ----------
+    installation : Installation
+        The system's description.
+    start, end : pandas.Timestamp
+        The period. [UTC]
+    series : mapping of str to pandas.Series
+        As in `RunView`, for the whole period, good readings only.
+    flags : mapping of str to pandas.Series
+        Sensor to the quality flag of each of its readings, good or not, indexed by time.
+    runs : tuple of Run
+        Every run of every zone, by start.
+    """
+
+    installation: Installation
+    start: pd.Timestamp
+    end: pd.Timestamp
+    series: Mapping[str, pd.Series]
+    flags: Mapping[str, pd.Series]
+    runs: tuple[Run, ...]

@@ -1,0 +1,1 @@
+"""Run every benchmark in turn."""

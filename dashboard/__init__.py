@@ -1,0 +1,1 @@
+"""The screen: pages, pure figures, callbacks and theme."""
