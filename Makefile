@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help install run test quick check bench faults clean
+.PHONY: help install run test quick check bench faults lock clean
 
 help: ## this list
 	@grep -hE '^[a-z]+:.*##' Makefile | sed -E 's/:.*## /\t/' | expand -t 12
@@ -37,6 +37,13 @@ bench: install ## every benchmark, as ratios in one run
 
 faults: install ## the whole fault suite
 	$(BIN)/pytest tests/faults --faults=full
+
+COMPILE := $(BIN)/pip-compile --quiet --allow-unsafe --generate-hashes --strip-extras --no-header \
+	--no-emit-index-url --no-emit-trusted-host --no-emit-find-links --extra build --extra demo
+
+lock: install ## write both locks anew from pyproject.toml
+	$(COMPILE) --upgrade -o requirements.lock pyproject.toml
+	$(COMPILE) --upgrade --extra dev -o requirements-dev.lock pyproject.toml
 
 clean: ## what can be made again
 	rm -rf $(VENV) demo-data .mypy_cache .ruff_cache .pytest_cache .hypothesis
