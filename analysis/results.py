@@ -71,6 +71,12 @@ class Run:
         Water delivered and its mean flow, where a flow meter saw it. [L], [L/h]
     injection : Interval or None
         When stock entered.
+    complete : bool
+        False while water still flows where the readings end.
+    seen_by : tuple of str
+        The sensors that told this run.
+    told : str
+        How the run and its injection were told, in words.
     """
 
     zone: str
@@ -79,6 +85,40 @@ class Run:
     volume_l: float | None
     mean_flow_l_h: float | None
     injection: Interval | None = None
+    complete: bool = True
+    seen_by: tuple[str, ...] = ()
+    told: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """A number that one run or one stretch of rest leaves for the judgement over the season.
+
+    Features never leave the analysis: they carry what a baseline or a trend needs, so that a season is
+    judged without its readings in memory.
+
+    Attributes
+    ----------
+    name : str
+        What it is, for example ``"ln flow at reference pressure"``.
+    zone : str or None
+        The zone; None for the head.
+    at : pandas.Timestamp
+        When it was taken. [UTC]
+    value : float
+        The number. [as the name says]
+    deviation : float
+        Its standard uncertainty from noise alone. [as `value`]
+    sensors : tuple of str
+        The sensors that it rests on.
+    """
+
+    name: str
+    zone: str | None
+    at: pd.Timestamp
+    value: float
+    deviation: float
+    sensors: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analysis.results import Run
+    from analysis.results import Estimate, Feature, Finding, Run
     from ingest.installation import Injector, Installation, Stock, Zone
 
 
@@ -27,7 +27,8 @@ class RunView:
     series : mapping of str to pandas.Series
         Sensor to its readings, indexed by time (UTC, ascending, unique), in the stored unit of its
         quantity; suspect, bad and missing readings are left out. They begin some minutes before the
-        run and end where the next run through the same head begins, or when the period ends.
+        run and end where the next run through the same head begins, when the period ends, or some
+        hours after the run (`analysis.windows`), whichever comes first.
     """
 
     installation: Installation
@@ -61,20 +62,24 @@ class RunView:
 
 @dataclass(frozen=True, slots=True)
 class PeriodView:
-    """One period of one installation, with every reading and every run in it.
+    """One stretch of at most a day, with every reading in it and every run that overlaps it.
+
+    A longer period is walked stretch by stretch, so that memory does not grow with the archive; what must
+    be judged over more than a day is left as features and judged in a `SeasonView`. Findings of
+    one kind, zone and sensor that touch across stretches are joined afterwards.
 
     Attributes
     ----------
     installation : Installation
         The system's description.
     start, end : pandas.Timestamp
-        The period. [UTC]
+        The stretch. [UTC]
     series : mapping of str to pandas.Series
-        As in `RunView`, for the whole period, good readings only.
+        As in `RunView`, for the whole stretch, good readings only.
     flags : mapping of str to pandas.Series
         Sensor to the quality flag of each of its readings, good or not, indexed by time.
     runs : tuple of Run
-        Every run of every zone, by start.
+        Every run of every zone that overlaps the stretch, by start.
     """
 
     installation: Installation
@@ -83,3 +88,32 @@ class PeriodView:
     series: Mapping[str, pd.Series]
     flags: Mapping[str, pd.Series]
     runs: tuple[Run, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonView:
+    """The whole period without its readings: what the runs and stretches left behind.
+
+    Attributes
+    ----------
+    installation : Installation
+        The system's description.
+    start, end : pandas.Timestamp
+        The period. [UTC]
+    runs : tuple of Run
+        Every run of every zone, by start.
+    estimates : tuple of Estimate
+        What the run steps and period steps estimated.
+    findings : tuple of Finding
+        What they found.
+    features : tuple of Feature
+        What they left for the season, by time.
+    """
+
+    installation: Installation
+    start: pd.Timestamp
+    end: pd.Timestamp
+    runs: tuple[Run, ...]
+    estimates: tuple[Estimate, ...]
+    findings: tuple[Finding, ...]
+    features: tuple[Feature, ...]

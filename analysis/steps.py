@@ -1,0 +1,34 @@
+"""The registry: which estimators and detectors an analysis calls, in order.
+
+To add one: import it here and add one entry to the tuple whose view it needs.
+
+``RUN_STEPS``
+    ``f(view: RunView) -> Sequence[Estimate | Finding | Feature]``, once a run, with the run's readings.
+``RUN_JUDGES``
+    ``f(view: RunView, estimates: Sequence[Estimate]) -> Sequence[Finding | Estimate | Feature]``, once a run
+    after every run step, with what they estimated for that run.
+``PERIOD_STEPS``
+    ``f(period: PeriodView) -> Sequence[Estimate | Finding | Feature]``, once for each stretch of at most a
+    day, with that stretch's readings and flags. A longer period never comes as one view: what needs more
+    than a day leaves a `Feature`.
+``SEASON_STEPS``
+    ``f(season: SeasonView) -> Sequence[Estimate | Finding]``, once for the whole period, with all runs,
+    estimates, findings and features, without readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from analysis.results import Estimate, Feature, Finding
+from analysis.view import PeriodView, RunView, SeasonView
+
+Said = Sequence[Estimate | Finding | Feature]
+
+RUN_STEPS: tuple[Callable[[RunView], Said], ...] = ()
+
+RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = ()
+
+PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = ()
+
+SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = ()
