@@ -1,1 +1,53 @@
 """Fixtures that every test may use."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+import pytest
+
+from tests.support.broker import OPEN_LISTENER, Broker
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+
+class StartBroker(Protocol):
+    """Starts a private mosquitto with the given configuration text."""
+
+    def __call__(self, conf: str = OPEN_LISTENER) -> Broker:
+        """Return the broker, its port open."""
+
+
+@pytest.fixture
+def start_broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StartBroker]:
+    """Start brokers with a configuration of the test's own; all end with the test."""
+    started: list[Broker] = []
+
+    def start(conf: str = OPEN_LISTENER) -> Broker:
+        folder: Path = tmp_path_factory.mktemp("broker")
+        broker = Broker(folder=folder, conf=conf)
+        started.append(broker)
+        broker.start()
+        return broker
+
+    yield start
+    for broker in started:
+        broker.kill()
+
+
+@pytest.fixture
+def broker(start_broker: StartBroker) -> Broker:
+    """Return a private mosquitto that takes anyone on this machine and drops nothing."""
+    return start_broker()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Let the fault suite run in its full form."""
+    parser.addoption(
+        "--faults",
+        choices=("short", "full"),
+        default="short",
+        help="how long the fault suite may take: short (part of every test run) or full (make faults)",
+    )
