@@ -20,13 +20,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from analysis.clearout_estimate import clear_out
 from analysis.injection import injection_fraction
 from analysis.results import Estimate, Feature, Finding
 from analysis.view import PeriodView, RunView, SeasonView
 
 Said = Sequence[Estimate | Finding | Feature]
 
-RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (injection_fraction,)
+RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (injection_fraction, clear_out)
 
 RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = ()
 
