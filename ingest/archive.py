@@ -1,0 +1,244 @@
+"""The Parquet form of what is stored: schemas, encodings, one file's bytes, and reading files back."""
+
+from __future__ import annotations
+
+import io
+import json
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from ingest.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from ingest.installation import Installation
+    from ingest.records import Decoded
+
+US_PER_DAY = 86_400_000_000
+"""Microseconds of a day."""
+
+TIME = pa.timestamp("us", tz="UTC")
+SCHEMA = pa.schema(
+    [
+        pa.field("time", TIME, nullable=False),
+        pa.field("sensor", pa.dictionary(pa.int32(), pa.string()), nullable=False),
+        pa.field("value", pa.float64(), nullable=False),
+        pa.field("quality", pa.int8(), nullable=False),
+        pa.field("received", TIME, nullable=False),
+    ]
+)
+"""Columns of the readings; `value` has the stored unit of the sensor's quantity."""
+
+QUARANTINE_SCHEMA = pa.schema(
+    [
+        pa.field("received", TIME, nullable=False),
+        pa.field("reason", pa.dictionary(pa.int32(), pa.string()), nullable=False),
+        pa.field("detail", pa.string(), nullable=False),
+        pa.field("count", pa.int64(), nullable=False),
+        pa.field("topic", pa.string(), nullable=False),
+        pa.field("payload", pa.binary(), nullable=False),
+    ]
+)
+"""Columns of what could not be stored: why, and its bytes."""
+
+EVENTS_SCHEMA = pa.schema(
+    [
+        pa.field("time", TIME, nullable=False),
+        pa.field("kind", pa.dictionary(pa.int32(), pa.string()), nullable=False),
+        pa.field("detail", pa.string(), nullable=False),
+    ]
+)
+"""Columns of what the ingester has to tell: sessions that the broker lost, messages that it dropped."""
+
+SCHEMAS = {"readings": SCHEMA, "quarantine": QUARANTINE_SCHEMA, "events": EVENTS_SCHEMA}
+"""Folder of the archive to the columns of its files."""
+
+SORTED_BY = {"readings": ("sensor", "time"), "quarantine": ("received",), "events": ("time",)}
+"""Folder of the archive to the columns that its files are sorted by."""
+
+ROW_GROUP = 131_072
+"""Rows of a row group: large enough to compress, small enough that one sensor's day reads few of them."""
+
+METADATA = b"tricklebook"
+"""Key of the schema metadata: a JSON object with quantity and UCUM unit of each sensor."""
+
+_DELTA = "DELTA_BINARY_PACKED"
+_ENCODINGS = {"time": _DELTA, "received": _DELTA}
+_DICTIONARY = {
+    "readings": ["sensor", "value", "quality"],
+    "quarantine": ["reason", "detail", "topic", "payload"],
+    "events": ["kind", "detail"],
+}
+
+
+def describe(installation: Installation) -> dict[bytes, bytes]:
+    """Return the schema metadata that says what each sensor measures, in which unit.
+
+    Returns
+    -------
+    dict of bytes to bytes
+        One key, `METADATA`.
+    """
+    sensors = {
+        name: {"quantity": sensor.quantity, "unit": QUANTITIES[sensor.quantity].ucum}
+        for name, sensor in sorted(installation.sensor.items())
+    }
+    text = json.dumps({"site": installation.site, "unit_code": "UCUM", "sensors": sensors}, sort_keys=True)
+    return {METADATA: text.encode()}
+
+
+def encode(table: pa.Table, kind: str, *, level: int = 1) -> bytes:
+    """Return a file's bytes.
+
+    Times in whole steps are stored as differences, values of a quantised sensor by dictionary: a third of
+    the default's size or less, and faster.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+        Rows in the order that `SORTED_BY` says.
+    kind : str
+        A key of `SCHEMAS`.
+    level : int
+        Effort of the compression: 1 for files that are merged soon, 9 for those that stay.
+
+    Returns
+    -------
+    bytes
+        A Parquet file, always the same for the same rows.
+    """
+    sink = io.BytesIO()
+    schema = table.schema
+    keys = SORTED_BY[kind]
+    pq.write_table(
+        table,
+        sink,
+        compression="zstd",
+        compression_level=level,
+        use_dictionary=_DICTIONARY[kind],
+        column_encoding={name: way for name, way in _ENCODINGS.items() if name in schema.names},
+        row_group_size=ROW_GROUP,
+        data_page_version="2.0",
+        sorting_columns=[pq.SortingColumn(schema.names.index(name)) for name in keys],
+    )
+    return sink.getvalue()
+
+
+def sensors_in(table: pa.Table) -> tuple[list[str], np.ndarray]:
+    """Return the sensors' names, ascending, and each row's index into them.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+        With a column ``sensor``.
+
+    Returns
+    -------
+    list of str, numpy.ndarray of int32
+        So that comparing the indices compares the names.
+    """
+    column = table.column("sensor").unify_dictionaries().combine_chunks() if table.num_rows else None
+    if column is None or len(column) == 0:
+        return [], np.empty(0, np.int32)
+    names = column.dictionary.to_pylist()
+    order = sorted(range(len(names)), key=names.__getitem__)
+    rank = np.empty(len(names), np.int32)
+    rank[order] = np.arange(len(names), dtype=np.int32)
+    return [names[i] for i in order], rank[column.indices.to_numpy()]
+
+
+def table_of(decoded: Decoded) -> pa.Table:
+    """Return decoded readings as a table, in their order."""
+    return pa.table(
+        [
+            pa.array(decoded.time_us, TIME),
+            pa.DictionaryArray.from_arrays(
+                pa.array(decoded.code, pa.int32()), pa.array(decoded.names, pa.string())
+            ),
+            pa.array(decoded.value),
+            pa.array(decoded.quality, pa.int8()),
+            pa.array(decoded.received_us, TIME),
+        ],
+        schema=SCHEMA,
+    )
+
+
+def in_order(table: pa.Table) -> pa.Table:
+    """Return the readings sorted by sensor and time, the sensors' dictionary ascending."""
+    names, codes = sensors_in(table)
+    times = table.column("time").cast(pa.int64()).to_numpy()
+    order = np.lexsort((times, codes))
+    if len(order) and not np.array_equal(order, np.arange(len(order))):
+        table, codes = table.take(pa.array(order)), codes[order]
+    column = pa.DictionaryArray.from_arrays(pa.array(codes), pa.array(names, pa.string()))
+    return table.set_column(table.schema.get_field_index("sensor"), SCHEMA.field("sensor"), column)
+
+
+def read_file(
+    path: Path,
+    *,
+    kind: str = "readings",
+    columns: Sequence[str] | None = None,
+    sensors: Sequence[str] | None = None,
+    span_us: tuple[int, int] | None = None,
+) -> pa.Table:
+    """Read one file, or what it holds of some sensors in some time.
+
+    Parameters
+    ----------
+    path : Path
+        A file of the archive.
+    kind : str
+        A key of `SCHEMAS`.
+    columns : sequence of str, optional
+        All where left out.
+    sensors : sequence of str, optional
+        Names wanted, all where left out.
+    span_us : (int, int), optional
+        First and last instant wanted, both included. [µs since 1970, UTC]
+
+    Returns
+    -------
+    pyarrow.Table
+        In the order of the file.
+    """
+    wanted = list(columns or SCHEMAS[kind].names)
+    needed = [*wanted, *(name for name in ("sensor", "time") if name not in wanted and (sensors or span_us))]
+    with pq.ParquetFile(path, pre_buffer=False) as file:
+        groups = [
+            index
+            for index in range(file.num_row_groups)
+            if _may_hold(file.metadata.row_group(index), sensors, span_us)
+        ]
+        table = file.read_row_groups(groups, columns=needed, use_threads=False)
+    if sensors is not None:
+        table = table.filter(pc.is_in(table.column("sensor"), pa.array(sensors, pa.string())))
+    if span_us is not None:
+        times = table.column("time").cast(pa.int64())
+        table = table.filter(pc.and_(pc.greater_equal(times, span_us[0]), pc.less_equal(times, span_us[1])))
+    return table.select(wanted).replace_schema_metadata(None)
+
+
+def _may_hold(
+    group: pq.RowGroupMetaData, sensors: Sequence[str] | None, span_us: tuple[int, int] | None
+) -> bool:
+    """Tell from its statistics whether a row group can hold what is wanted."""
+    for index in range(group.num_columns):
+        column = group.column(index)
+        limits = column.statistics
+        if limits is None or not limits.has_min_max:
+            continue
+        if column.path_in_schema == "sensor" and sensors is not None:
+            if not any(limits.min <= name <= limits.max for name in sensors):
+                return False
+        elif column.path_in_schema == "time" and span_us is not None:
+            first, last = (int(end.timestamp() * 1e6) for end in (limits.min, limits.max))
+            if last + 1 < span_us[0] or first - 1 > span_us[1]:
+                return False
+    return True
