@@ -1,0 +1,225 @@
+"""The analysis as a pure function: readings in, runs, estimates and findings out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis import steps
+from analysis.join import joined
+from analysis.prepare import Prepared, prepare
+from analysis.results import Estimate, Feature, Finding, Results, Run
+from analysis.view import PeriodView, RunView, SeasonView
+from analysis.windows import DAY, LONGEST_RUN, TAIL, VIEW_LEAD, VIEW_TAIL, Stretch, walk
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from ingest.installation import Installation
+
+Reader = Callable[[pd.Timestamp, pd.Timestamp], pd.DataFrame]
+"""Returns the readings from one instant to another, the second excluded: what an archive or a frame can."""
+
+Watcher = Callable[[float], None]
+"""Is told the share of the period that is done. [0..1]"""
+
+
+@dataclass(slots=True)
+class _Said:
+    """What the steps have said so far; `passing` are findings of stretches, to be joined across midnight."""
+
+    runs: list[Run] = field(default_factory=list)
+    estimates: list[Estimate] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    passing: list[Finding] = field(default_factory=list)
+    features: list[Feature] = field(default_factory=list)
+
+    def hear(
+        self,
+        said: Iterable[Estimate | Finding | Feature],
+        *,
+        zone: str | None = None,
+        run_start: pd.Timestamp | None = None,
+    ) -> None:
+        """Sort what one step returned; an estimate of a run is placed in its zone and run."""
+        for item in said:
+            if isinstance(item, Estimate):
+                placed = item if run_start is None or item.run_start is not None else item.of(zone, run_start)
+                self.estimates.append(_finite(placed))
+            elif isinstance(item, Finding):
+                self.findings.append(_finite_finding(item))
+            else:
+                self.features.append(item)
+
+
+def analyse(
+    installation: Installation, readings: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp
+) -> Results:
+    """Analyse the readings of one period.
+
+    Parameters
+    ----------
+    installation : Installation
+        The system.
+    readings : pandas.DataFrame
+        Columns ``time`` (UTC), ``sensor``, ``value`` (stored unit), ``quality``, any order. Readings
+        from an hour before `start` on are used to find what was going on at `start`.
+    start, end : pandas.Timestamp
+        The period, end excluded. [UTC]
+
+    Returns
+    -------
+    Results
+        Runs that start in the period, estimates, findings; the same input gives the same output.
+
+    Raises
+    ------
+    ValueError
+        If an end of the period has no time zone, or `end` is before `start`.
+    """
+    frame = readings.sort_values("time", kind="stable")
+    times = pd.DatetimeIndex(frame["time"])
+
+    def read(since: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
+        return frame.iloc[times.searchsorted(since) : times.searchsorted(until)]
+
+    return analyse_stretches(installation, read, start, end)
+
+
+def analyse_stretches(
+    installation: Installation,
+    read: Reader,
+    start: pd.Timestamp,
+    end: pd.Timestamp,
+    *,
+    watch: Watcher | None = None,
+) -> Results:
+    """Analyse a period of any length, stretch by stretch, holding one stretch of readings at a time.
+
+    Parameters
+    ----------
+    installation : Installation
+        The system.
+    read : Reader
+        Returns the readings between two instants.
+    start, end : pandas.Timestamp
+        The period, end excluded. [UTC]
+    watch : Watcher, optional
+        Is told the share that is done after every stretch.
+
+    Returns
+    -------
+    Results
+        As `analyse` on all readings at once.
+    """
+    said = _Said()
+    for stretch in walk(start, end):
+        _analyse_stretch(installation, read, stretch, end, said)
+        if watch is not None:
+            watch((stretch.end - start) / (end - start))
+    findings = (*said.findings, *joined(said.passing))
+    season = SeasonView(
+        installation,
+        start,
+        end,
+        tuple(said.runs),
+        tuple(said.estimates),
+        findings,
+        tuple(sorted(said.features, key=lambda f: f.at)),
+    )
+    last = _Said(findings=list(findings), estimates=said.estimates)
+    for season_step in steps.SEASON_STEPS:
+        last.hear(season_step(season))
+    return Results(
+        installation.name,
+        start,
+        end,
+        software(),
+        tuple(said.runs),
+        tuple(last.estimates),
+        tuple(sorted(last.findings, key=lambda f: (f.start, f.kind, f.zone or "", f.sensor or ""))),
+    )
+
+
+def software() -> str:
+    """Return the name and version of this software."""
+    try:
+        return f"tricklebook {version('tricklebook')}"
+    except PackageNotFoundError:
+        return "tricklebook (not installed)"
+
+
+def _analyse_stretch(
+    installation: Installation, read: Reader, stretch: Stretch, end: pd.Timestamp, said: _Said
+) -> None:
+    """Run every step on one stretch."""
+    ready = _ready(installation, read, stretch, end)
+    for place, run in enumerate(ready.runs):
+        if not stretch.start <= run.start < stretch.end:
+            continue
+        said.runs.append(run)
+        view = RunView(installation, run, _around(ready, place))
+        before = len(said.estimates)
+        for run_step in steps.RUN_STEPS:
+            said.hear(run_step(view), zone=run.zone, run_start=run.start)
+        mine = tuple(said.estimates[before:])
+        for judge in steps.RUN_JUDGES:
+            said.hear(judge(view, mine), zone=run.zone, run_start=run.start)
+    period = PeriodView(
+        installation,
+        stretch.start,
+        stretch.end,
+        _cut(ready.series, stretch.start, stretch.end),
+        _cut(ready.flags, stretch.start, stretch.end),
+        tuple(run for run in ready.runs if run.end > stretch.start and run.start < stretch.end),
+    )
+    own = _Said(estimates=said.estimates, features=said.features, findings=said.passing)
+    for period_step in steps.PERIOD_STEPS:
+        own.hear(period_step(period))
+
+
+def _ready(installation: Installation, read: Reader, stretch: Stretch, end: pd.Timestamp) -> Prepared:
+    """Return the stretch's readings made ready, read on while its last run goes on."""
+    until = stretch.read_to
+    while True:
+        ready = prepare(installation, read(stretch.read_from, until))
+        going = [r for r in ready.runs if r.start < stretch.end and r.end > until - TAIL]
+        if not going or until >= end or until >= stretch.end + LONGEST_RUN:
+            return ready
+        until = min(until + DAY, end)
+
+
+def _around(ready: Prepared, place: int) -> dict[str, pd.Series]:
+    """Return the readings that the estimators of one run see."""
+    run = ready.runs[place]
+    following = [r.start for r in ready.runs if r.start >= run.end]
+    until = min([run.end + VIEW_TAIL, *following])
+    return _cut(ready.series, run.start - VIEW_LEAD, until)
+
+
+def _cut(series: Mapping[str, pd.Series], start: pd.Timestamp, end: pd.Timestamp) -> dict[str, pd.Series]:
+    """Return every series from start, included, to end, excluded."""
+    return {
+        name: s.iloc[s.index.searchsorted(start) : s.index.searchsorted(end)] for name, s in series.items()
+    }
+
+
+def _finite(estimate: Estimate) -> Estimate:
+    """Return the estimate, refused where its number or its interval is no finite number."""
+    numbers = (estimate.value, estimate.low, estimate.high)
+    if estimate.status == "refused" or all(n is not None and math.isfinite(n) for n in numbers):
+        return estimate
+    reason = "the computation gave no finite number from these readings"
+    return replace(estimate, value=None, low=None, high=None, status="refused", reason=reason)
+
+
+def _finite_finding(finding: Finding) -> Finding:
+    """Return the finding, without its number where that is not finite."""
+    if finding.value is None or math.isfinite(finding.value):
+        return finding
+    return replace(finding, value=None, unit=None)
