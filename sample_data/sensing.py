@@ -157,8 +157,9 @@ def _responded(plant: Plant, sensor: Sensor, times: NDArray[np.int64], lag: floa
     if sensor.quantity == "conductivity" and sensor.compensated:
         truth = truth / (1.0 + DEVICE_COEFFICIENT * (water_temperature(fine) - REFERENCE_C))
     keep = np.exp(-1.0 / lag)
-    followed: NDArray[np.float64] = lfilter([1.0 - keep], [1.0, -keep], truth, zi=[keep * truth[0]])[0]
-    return followed[(times - times[0]) + WARM_UP_S]
+    followed, _ = lfilter([1.0 - keep], [1.0, -keep], truth, zi=[keep * truth[0]])
+    sampled: NDArray[np.float64] = followed[(times - times[0]) + WARM_UP_S]
+    return sampled
 
 
 def _scattered(

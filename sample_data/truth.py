@@ -126,9 +126,7 @@ def true_run(plant: Plant, run: WetRun) -> TrueRun:
         stock_volume_l=run.stock_l,
         water_volume_l=run.flow.flow * run.seconds / 3600.0,
         flow_l_h=run.flow.flow,
-        dose_g={
-            name: run.stock_l * strength for name, strength in (stock.nutrients if stock else {}).items()
-        },
+        dose_g={name: run.stock_l * strength for name, strength in nutrients.items()},
         travel_s=float(run.flow.travel[-1, -1]),
         clear_out_s=cleared_s,
         cleared=cleared_s is not None and cleared_s <= plan.flush,
