@@ -1,0 +1,104 @@
+"""Where the archive and the science meet: the one module of this folder that reads files."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.pipeline import Watcher, analyse_stretches
+from ingest.errors import UserError
+from ingest.store import days_of, latest, read_readings
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from analysis.results import Results
+    from ingest.installation import Installation
+
+INSTANT = pd.Timedelta(microseconds=1)
+"""Times are stored to the microsecond, so this is just after a reading."""
+
+
+class NothingStoredError(UserError):
+    """Raised when the archive holds no reading of the installation; says where it looked."""
+
+    def __init__(self, archive: Path, installation: Installation) -> None:
+        self.archive = archive
+        super().__init__(
+            f"{archive}: there is no reading of {installation.name!r} here (site={installation.site}); "
+            "check the folder, and that the ingester or `tricklebook load` has stored something"
+        )
+
+
+def span_of(archive: Path, installation: Installation) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """Return the period that an archive's readings span.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    installation : Installation
+        Whose readings.
+
+    Returns
+    -------
+    tuple of pandas.Timestamp
+        The first reading, and just after the last one. [UTC]
+
+    Raises
+    ------
+    NothingStoredError
+        If there is no reading.
+    """
+    newest = latest(archive, installation)
+    if newest.empty:
+        raise NothingStoredError(archive, installation)
+    days = days_of(archive / "readings" / f"site={installation.site}")
+    until = pd.Timestamp(days[0], tz="UTC") + pd.Timedelta(days=1) if days else None
+    oldest = read_readings(archive, installation, end=until)
+    first = oldest["time"].min() if len(oldest) else newest["time"].min()
+    return pd.Timestamp(first), pd.Timestamp(newest["time"].max()) + INSTANT
+
+
+def analyse_archive(
+    archive: Path,
+    installation: Installation,
+    start: pd.Timestamp | None = None,
+    end: pd.Timestamp | None = None,
+    *,
+    watch: Watcher | None = None,
+) -> Results:
+    """Analyse what an archive holds of one period.
+
+    Memory is bounded by a day of readings and the hours around it, however long the archive is.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    installation : Installation
+        The system.
+    start, end : pandas.Timestamp, optional
+        The period, end excluded [UTC]; from the first reading and to the last one where left out.
+    watch : callable, optional
+        Is told the share that is done. [0..1]
+
+    Returns
+    -------
+    Results
+        As `analysis.pipeline.analyse` on the same readings.
+
+    Raises
+    ------
+    NothingStoredError
+        If an end was left out and there is no reading.
+    """
+    if start is None or end is None:
+        first, last = span_of(archive, installation)
+        start, end = first if start is None else start, last if end is None else end
+
+    def read(since: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
+        return read_readings(archive, installation, start=since, end=until)
+
+    return analyse_stretches(installation, read, start, max(start, end), watch=watch)
