@@ -1,7 +1,8 @@
 """SenML JSON, fast: many packs in one call of the decoder, straight into columns.
 
 A pack with anything unusual in it (text or truth values, sums, base fields after the first record, a
-label, name or unit that is not known) is left to the careful path of `senml_records`. Both paths give the same readings; a property-based test holds them to it.
+label, name or unit that is not known) is left to the careful path of `senml_records`. Both paths give
+the same readings; a property-based test holds them to it.
 """
 
 from __future__ import annotations

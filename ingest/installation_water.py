@@ -1,0 +1,262 @@
+"""Tables of the installation file for what the water passes: supply, injectors, stocks, head, zones."""
+
+from __future__ import annotations
+
+from datetime import date
+from itertools import pairwise
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import Field, GetJsonSchemaHandler, field_validator, model_validator
+
+from ingest.installation_types import (
+    Area,
+    Conductivity,
+    Diameter,
+    Flow,
+    Fraction,
+    Height,
+    Length,
+    Pressure,
+    Share,
+    Slope,
+    Strength,
+    Table,
+    TemperatureCoefficient,
+    Volume,
+)
+from ingest.quantities import parse
+
+if TYPE_CHECKING:
+    from pydantic.json_schema import JsonSchemaValue
+    from pydantic_core import CoreSchema
+
+Preventer = Literal[
+    "air gap",
+    "reduced pressure",
+    "double check valve",
+    "pressure vacuum breaker",
+    "atmospheric vacuum breaker",
+    "barometric loop",
+    "none",
+]
+"""Types of backflow preventer, in the trade's words."""
+
+Part = Literal[
+    "backflow preventer",
+    "filter",
+    "pressure regulator",
+    "valve",
+    "injector",
+    "flow meter",
+    "check valve",
+    "vacuum breaker",
+]
+"""Parts of a head."""
+
+
+class Supply(Table):
+    """Where the water comes from, and what protects it."""
+
+    kind: Literal["potable", "well", "surface"]
+    """Drinking water, a well, or surface water."""
+    backflow_preventer: Preventer
+    """What keeps stock out of the supply."""
+    tested: date | None = None
+    """Day of the preventer's last test."""
+    pressure: Pressure | None = None
+    """Static pressure of the supply."""
+
+
+class Injector(Table):
+    """What pushes or draws stock into the water."""
+
+    kind: Literal["proportional pump", "venturi", "metering pump", "displacement tank"]
+    """How it works."""
+    ratio: Fraction | None = None
+    """Ratio that it is set to; 1:100 is 1 part of stock in 100 parts of solution."""
+    ratio_tolerance: Share = 0.05
+    """Deviation from the set ratio that is still accepted."""
+    flow_range: tuple[Flow, Flow] | None = None
+    """Water flow between which it works as promised."""
+    injection_flow: Flow | None = None
+    """Stock flow of a pump that runs at its own pace."""
+    tank_volume: Volume | None = None
+    """Volume of the displacement tank or the stock tank."""
+    max_static_pressure: Pressure | None = None
+    """Pressure that it stands with closed valves."""
+
+    @field_validator("flow_range", mode="after")
+    @classmethod
+    def _rising(cls, ends: tuple[float, float] | None) -> tuple[float, float] | None:
+        return rising(ends)
+
+
+class Stock(Table):
+    """One concentrate: its strength, and how its dilutions conduct."""
+
+    injector: str
+    """The injector that draws it."""
+    nutrients: dict[str, Strength] = Field(default_factory=dict)
+    """Element or oxide to its strength in the stock."""
+    tracers: dict[str, Strength] = Field(default_factory=dict)
+    """Substances that are only measured, and their strength in the stock."""
+    strength_accuracy: Share = 0.02
+    """How well its strength is known."""
+    dilutions: tuple[tuple[Fraction, Conductivity], ...] = ()
+    """Hand-made dilutions in this water, measured at 25 °C: ratio or "water", and EC."""
+    dilution_accuracy: Share = 0.006
+    """How well each dilution was made and measured."""
+    stock_conductivity: Conductivity | None = None
+    """EC of the stock itself, at 25 °C."""
+    conducting: bool = True
+    """Whether it changes the EC of the water."""
+    temperature_coefficient: TemperatureCoefficient = 0.0191
+    """Change of EC for a kelvin at 25 °C, or "natural water"."""
+
+    @field_validator("dilutions", mode="after")
+    @classmethod
+    def _curve_rises(cls, dilutions: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+        rows = tuple(sorted(dilutions))
+        for (weaker, low), (stronger, high) in pairwise(rows):
+            if weaker == stronger or low >= high:
+                msg = "expected EC to rise with every stronger dilution, each dilution once"
+                raise ValueError(msg)
+        return rows
+
+
+class Head(Table):
+    """The assembly between the supply and the zones."""
+
+    order: tuple[Part, ...] = ()
+    """Its parts, in the order the water passes."""
+    filter_clean_loss: Pressure | None = None
+    """Pressure loss of the clean filter at the flow of the largest zone."""
+
+
+class Emitters(Table):
+    """One group of like emitters in a zone."""
+
+    count: Annotated[int, Field(gt=0)]
+    """How many."""
+    flow: Flow
+    """Rated flow of one."""
+    at: Pressure = 100.0
+    """Pressure of the rated flow."""
+    exponent: Annotated[float, Field(ge=0.0, le=1.0)] = 0.5
+    """Exponent of the emitter law; 0 is fully pressure compensating."""
+
+
+class Pipe(Table):
+    """A length of pipe of one bore."""
+
+    length: Length
+    """How long."""
+    diameter: Diameter
+    """Inner diameter."""
+
+
+class Laterals(Pipe):
+    """The like laterals of a zone, emitters at equal spacing."""
+
+    count: Annotated[int, Field(gt=0)]
+    """How many."""
+    spacing: Length
+    """Distance between emitters along a lateral."""
+    slope: Slope = 0.0
+    """Rise along the lateral, as a share of its length; falling is negative."""
+
+
+class Target(Table):
+    """What the zone should get."""
+
+    nutrients: dict[str, float] = Field(default_factory=dict)
+    """Element to areal dose a run. [g/m2]"""
+    ratio: Fraction | None = None
+    """Injection ratio."""
+    ec: tuple[Conductivity, Conductivity] | None = None
+    """Band of EC at 25 °C."""
+    volume: Volume | None = None
+    """Water a run."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _split(cls, table: object) -> object:
+        if not isinstance(table, dict) or isinstance(table.get("nutrients"), dict):
+            return table
+        known = {"ratio", "ec", "EC", "volume"}
+        nutrients = {key: _areal_dose(key, value) for key, value in table.items() if key not in known}
+        rest = {key.lower(): value for key, value in table.items() if key in known}
+        return {"nutrients": nutrients, **rest}
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """Describe the table as it is written: an element is a key of its own."""
+        schema: dict[str, Any] = handler.resolve_ref_schema(handler(core_schema))
+        schema["properties"].pop("nutrients", None)
+        schema["additionalProperties"] = {
+            "type": "string",
+            "description": "an element's dose",
+            "examples": ["1.2 g/m2 per run"],
+        }
+        return schema
+
+    @field_validator("ec", mode="after")
+    @classmethod
+    def _rising(cls, ends: tuple[float, float] | None) -> tuple[float, float] | None:
+        return rising(ends)
+
+
+class Zone(Table):
+    """What one valve waters."""
+
+    area: Area | None = None
+    """Ground that it waters."""
+    plants: Annotated[int, Field(gt=0)] | None = None
+    """How many plants it waters."""
+    emitters: tuple[Emitters, ...] = ()
+    """Groups of like emitters."""
+    main: tuple[Pipe, ...] = ()
+    """Pipes from the head to the manifold, in order."""
+    manifold: Pipe | None = None
+    """The pipe from which the laterals branch."""
+    laterals: Laterals | None = None
+    """The laterals."""
+    elevation: Height = 0.0
+    """Of the zone above the head."""
+    injector: str | None = None
+    """The injector whose solution it gets, where there is more than one."""
+    clear_share: Share = 0.05
+    """Clear means this share of the injection's step in EC."""
+    target: Target | None = None
+    """What it should get."""
+
+
+def rising(ends: tuple[float, float] | None) -> tuple[float, float] | None:
+    """Return a pair whose first end is the lower.
+
+    Raises
+    ------
+    ValueError
+        If it is not.
+
+    Examples
+    --------
+    >>> rising((0.0, 3000.0))
+    (0.0, 3000.0)
+    """
+    if ends is not None and ends[0] >= ends[1]:
+        msg = "expected the lower end first"
+        raise ValueError(msg)
+    return ends
+
+
+def _areal_dose(key: str, value: object) -> float:
+    """Read one element's dose a run. [g/m2]"""
+    text = value.removesuffix("per run").strip() if isinstance(value, str) else value
+    try:
+        return parse(text, "areal dose")
+    except ValueError as error:
+        msg = f"{key} = {value!r}: {error}, ratio, ec or volume"
+        raise ValueError(msg) from error
