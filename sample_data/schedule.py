@@ -160,13 +160,15 @@ def irrigations(scenario: Scenario, tz: ZoneInfo, until: int) -> tuple[Irrigatio
     >>> runs[-1].zone, runs[-1].start - 1_000_000
     ('bench1', 30)
     """
-    by_hand = list(_by_hand(scenario, until))
     daily = [
         run
         for run in _daily(scenario, tz, until)
-        if not any(
-            begin < run.end and run.start < _session_end(anchor) for anchor, begin in scenario.sessions
-        )
+        if not any(begin <= run.start < _session_end(anchor) for anchor, begin in scenario.sessions)
+    ]
+    by_hand = [
+        run
+        for run in _by_hand(scenario, until)
+        if not any(run.start < other.end and other.start < run.end for other in daily)
     ]
     planted = _plant([run for run in daily if run.start < scenario.anchor])
     runs = [planted.get(run.start, run) for run in daily] + by_hand
@@ -196,10 +198,6 @@ def silent(scenario: Scenario) -> tuple[int, int]:
 
 def _session_end(anchor: int) -> int:
     return anchor + SESSION_S
-
-
-def _in_session(run: Irrigation, begin: int, anchor: int) -> bool:
-    return begin < run.end and run.start < _session_end(anchor)
 
 
 def _round(start: int) -> Iterator[Irrigation]:
