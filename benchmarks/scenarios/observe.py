@@ -1,0 +1,164 @@
+"""A virtual system's sensors look at its truth."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from benchmarks.scenarios import describe
+from benchmarks.scenarios.sensors import SPREAD, Device, count, sample
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from benchmarks.scenarios.chemistry import Table
+    from benchmarks.scenarios.plan import Plan
+
+    Array = NDArray[np.float64]
+
+NEAR_S = 4
+"""From the injector to the mixed cell. [s]"""
+
+
+class Observer:
+    """Collects sensor tables, readings and true gains of one system."""
+
+    def __init__(self, plan: Plan, table: Table) -> None:
+        self.plan = plan
+        self.table = table
+        self.tables: dict[str, dict[str, Any]] = {}
+        self.gains: dict[str, float] = {}
+        self._readings: dict[str, pd.Series] = {}
+        rng, n = plan.rng, plan.total
+        self._clock = {
+            p: 0.0 if plan.ideal else float(rng.normal(0.0, SPREAD["clock"])) for p in ("head", "zone")
+        }
+        self._missing = 0.0 if plan.ideal else float(rng.choice([0.0, 0.005, 0.02]))
+        self._gap = 0.0 if plan.ideal else float(rng.choice([0.0, 0.0, 60.0]))
+        hours = np.arange(n) / 3600.0
+        off = 0.0 if plan.ideal else 1.0
+        self.temperature = plan.temperature + off * (
+            float(rng.normal(0.0, 0.4)) * (hours - hours.mean()) + 0.1 * np.sin(hours * 9.0)
+        )
+        self.water = 1.0 + off * (
+            float(rng.normal(0.0, 0.03))
+            + float(rng.normal(0.0, 0.015)) * (hours - hours.mean())
+            + 0.003 * np.sin(hours * 7.0 + float(rng.uniform(0.0, 6.0)))
+        )
+
+    def _gain(self, name: str, *kinds: str) -> float:
+        """Draw a sensor's gain and write it down."""
+        gain = 1.0
+        if not self.plan.ideal:
+            gain += sum(float(self.plan.rng.normal(0.0, SPREAD[kind])) for kind in kinds)
+        self.gains[name] = gain
+        return gain
+
+    def _device(self, name: str, *kinds: str, noise: float, where: str = "head", **keys: float) -> Device:
+        """Return a device with its drawn errors."""
+        return Device(
+            self._gain(name, *kinds),
+            0.0 if self.plan.ideal else noise,
+            clock_s=self._clock[where],
+            missing=self._missing,
+            gap_s=self._gap,
+            **keys,
+        )
+
+    def waters(self, flow: Array, fraction: Array) -> None:
+        """Let the meters, pressure gauges and valve look."""
+        rng = self.plan.rng
+        place = str(rng.choice(["source", "mixed"]))
+        main = flow * (1.0 - fraction) if place == "source" else flow
+        self._meter("main_meter", place, main, rng.choice([0.0, 1.0, 10.0]))
+        if self.plan.kind == "proportional pump":
+            self._meter("stock_meter", "stock", flow * fraction, rng.choice([0.0, 100.0, 1000.0]))
+        on = (flow > 0).astype(float)
+        solved, device = self.plan.solved, Device(1.0, 0.0, interval_s=10.0)
+        self._add(
+            "valve",
+            sample(on, device, rng),
+            describe.plain("valve state", "zone", "valve", "1", "1 %", zone="z1"),
+        )
+        for name, point, key in (
+            ("head_pressure", "source", "head"),
+            ("zone_pressure", "zone", "zone"),
+            ("end_pressure", "lateral end", "lateral end"),
+        ):
+            gauge = self._device(name, noise=0.15, interval_s=10.0)
+            zone = {} if point == "source" else {"zone": "z1"}
+            table = describe.plain("pressure", point, name, "kPa", "0.5 % of 400 kPa", **zone)
+            self._add(name, sample(on * solved.pressures[key], gauge, rng), table)
+
+    def _meter(self, name: str, point: str, flow: Array, pulses_per_litre: float) -> None:
+        """Let one water meter look, as a register or as flow."""
+        device = self._device(name, "flow gain", "flow repeatability", noise=0.01)
+        rng = self.plan.rng
+        if pulses_per_litre:
+            series = count(flow, device, rng, pulses_per_litre=float(pulses_per_litre))
+        else:
+            series = sample(flow, device, rng, relative=True)
+        table = describe.meter(
+            point,
+            name,
+            pulses_per_litre=float(pulses_per_litre) or None,
+            full=4.0 * max(float(flow.max()), 1.0),
+        )
+        self._add(name, series, table)
+
+    def cells(self, fraction: Array, far: dict[str, Array]) -> None:
+        """Let the conductivity cells and thermometers look."""
+        near = np.concatenate([np.zeros(NEAR_S), fraction[:-NEAR_S]])
+        places = {"source": np.zeros_like(fraction), "mixed": near, **far}
+        for point, seen in places.items():
+            name = f"{point.replace(' ', '_')}_ec"
+            zone = {"zone": "z1"} if point in far else {}
+            where = "zone" if point in far else "head"
+            cell = self._device(
+                name,
+                "EC gain",
+                "EC repeatability",
+                noise=0.003,
+                where=where,
+                lag_s=0.0 if self.plan.ideal else float(self.plan.rng.uniform(3.0, 12.0)),
+                resolution=0.0 if self.plan.ideal else 0.001,
+            )
+            truth = self.table(seen, self.temperature, self.water)
+            self._add(name, sample(truth, cell, self.plan.rng), describe.ec_sensor(point, name, **zone))
+            warm = 0.0 if self.plan.ideal else float(self.plan.rng.normal(0.0, SPREAD["thermometer"]))
+            probe = Device(
+                1.0,
+                0.0 if self.plan.ideal else 0.02,
+                interval_s=10.0,
+                resolution=0.0 if self.plan.ideal else 0.05,
+            )
+            label = f"{point.replace(' ', '_')}_temperature"
+            table = describe.plain(
+                "temperature", point, label, "°C", f"{describe.LIMIT * SPREAD['thermometer']:.4f} °C", **zone
+            )
+            self._add(label, sample(self.temperature + warm, probe, self.plan.rng), table)
+
+    def _add(self, name: str, series: pd.Series, table: dict[str, Any]) -> None:
+        self._readings[name] = series
+        self.tables[name] = table
+
+    def frame(self, epoch: pd.Timestamp) -> pd.DataFrame:
+        """Return all readings with the archive's columns, sorted by sensor and time."""
+        parts = []
+        for name in sorted(self._readings):
+            series = self._readings[name]
+            time = (epoch + pd.to_timedelta(series.index.to_numpy(float), unit="s")).round("us").as_unit("us")
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "time": time,
+                        "sensor": name,
+                        "value": series.to_numpy(float),
+                        "quality": np.int8(1),
+                        "received": time,
+                    }
+                )
+            )
+        return pd.concat(parts, ignore_index=True)
