@@ -80,19 +80,19 @@ def draw_layout(rng: np.random.Generator, *, compensating: bool) -> Layout:
     """Draw a zone of at most 320 emitters with pipes sized as a designer would."""
     laterals = int(rng.integers(4, 11))
     emitters = int(rng.integers(14, 33))
-    flow = float(rng.choice([1.6, 2.0, 3.0, 4.0]))
+    flow = float(rng.choice([1.0, 1.6, 2.0, 2.4]))
     total = laterals * emitters * flow
     return Layout(
         laterals=laterals,
         emitters=emitters,
         flow=flow,
         exponent=0.0 if compensating else 0.5,
-        spacing=float(rng.choice([0.3, 0.4, 0.5, 0.75])),
-        lateral_bore=float(rng.choice([12.0, 13.6, 16.0])),
+        spacing=float(rng.choice([0.5, 0.6, 0.75, 1.0])),
+        lateral_bore=float(rng.choice([13.6, 15.2, 16.0])),
         main_length=float(rng.uniform(15.0, 80.0)),
-        main_bore=_bore(total, 0.8),
+        main_bore=_bore(total, 0.4),
         manifold_length=float(laterals * rng.uniform(0.8, 1.8)),
-        manifold_bore=_bore(total, 0.9),
+        manifold_bore=_bore(total, 0.4),
         pressure=float(rng.uniform(120.0, 180.0)),
         elevation=float(rng.uniform(-1.0, 1.5)),
     )
