@@ -163,7 +163,7 @@ def _analyse_stretch(
         if not stretch.start <= run.start < stretch.end:
             continue
         said.runs.append(run)
-        view = RunView(installation, run, _around(ready, place))
+        view = RunView(installation, run, _around(ready, place), _beside(ready, run))
         before = len(said.estimates)
         for run_step in steps.RUN_STEPS:
             said.hear(run_step(view), zone=run.zone, run_start=run.start)
@@ -200,6 +200,11 @@ def _around(ready: Prepared, place: int) -> dict[str, pd.Series]:
     following = [r.start for r in ready.runs if r.start >= run.end]
     until = min([run.end + VIEW_TAIL, *following])
     return _cut(ready.series, run.start - VIEW_LEAD, until)
+
+
+def _beside(ready: Prepared, run: Run) -> tuple[Run, ...]:
+    """Return the runs of other zones that overlap a run."""
+    return tuple(r for r in ready.runs if r.zone != run.zone and r.start < run.end and r.end > run.start)
 
 
 def _cut(series: Mapping[str, pd.Series], start: pd.Timestamp, end: pd.Timestamp) -> dict[str, pd.Series]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from analysis.quality_flags import longest_gap_s
 from analysis.runs import FLOW_POINTS
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analysis.runs import Told
     from ingest.installation import Installation
 
 OVERLAP_SHARE = 0.05
@@ -23,6 +22,22 @@ overlap by seconds. Beyond it the meter cannot tell the zones' shares. [-] No so
 
 UNSEEN_SHARE = 0.1
 """Largest share of a run without readings of its meter. [-] No source."""
+
+
+class Span(Protocol):
+    """Anything with a zone, a start and an end: a run, found or still being told."""
+
+    @property
+    def zone(self) -> str:
+        """The zone's name."""
+
+    @property
+    def start(self) -> pd.Timestamp:
+        """First instant. [UTC]"""
+
+    @property
+    def end(self) -> pd.Timestamp:
+        """End, excluded. [UTC]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,20 +50,21 @@ class Delivered:
         What the meter saw. [L]
     sensor : str
         The meter.
-    litres : float
-        The volume. [L]
+    filled : float
+        What short holes in its readings are taken to have let through: the run's mean flow. [L]
     """
 
     volume: Volume
     sensor: str
+    filled: float
 
     @property
     def litres(self) -> float:
-        """The volume that the meter saw. [L]"""
-        return self.volume.litres
+        """The volume, holes filled. [L]"""
+        return self.volume.litres + self.filled
 
 
-def overlap_s(zone: str, start: pd.Timestamp, end: pd.Timestamp, others: Sequence[Told]) -> float:
+def overlap_s(zone: str, start: pd.Timestamp, end: pd.Timestamp, others: Sequence[Span]) -> float:
     """Return how long other zones were watered at the same time. [s]"""
     shared = 0.0
     for other in others:
@@ -73,7 +89,7 @@ def measure(
 
 
 def delivered(
-    installation: Installation, told: Told, others: Sequence[Told], series: Mapping[str, pd.Series]
+    installation: Installation, told: Span, others: Sequence[Span], series: Mapping[str, pd.Series]
 ) -> Delivered | None:
     """Return the water of one run by the best meter that saw it.
 
@@ -84,10 +100,10 @@ def delivered(
     ----------
     installation : Installation
         The system.
-    told : Told
+    told : Run or Told
         The run.
-    others : sequence of Told
-        All runs, to see who shares a meter.
+    others : sequence of Run or Told
+        Other runs, to see who shares a meter.
     series : mapping of str to pandas.Series
         Good readings by sensor. [stored units]
 
@@ -100,17 +116,31 @@ def delivered(
     if length <= 0:
         return None
     busy = overlap_s(told.zone, told.start, told.end, others) > OVERLAP_SHARE * length
-    for name in _meters(installation, told.zone):
+    for name in meters(installation, told.zone):
         own = installation.sensor[name].zone == told.zone
         if len(series.get(name, ())) < 2 or (busy and not own):  # noqa: PLR2004 - a volume takes two readings
             continue
         volume = measure(installation, name, told.start, told.end, series)
         if volume.readings and not volume.resets and volume.unseen_s <= UNSEEN_SHARE * length:
-            return Delivered(volume, name)
+            filled = volume.litres * volume.unseen_s / (length - volume.unseen_s)
+            return Delivered(volume, name, filled)
     return None
 
 
-def _meters(installation: Installation, zone: str) -> list[str]:
-    """Return meters and registers that see a zone's water, the best first."""
+def meters(installation: Installation, zone: str) -> list[str]:
+    """Return meters and registers that see a zone's water, the best first.
+
+    Parameters
+    ----------
+    installation : Installation
+        The system.
+    zone : str
+        A zone's name.
+
+    Returns
+    -------
+    list of str
+        Nearest point first; at one point registers before flow meters.
+    """
     names = [n for q in ("volume", "flow") for n in installation.sensors_of(zone, q, *FLOW_POINTS)]
     return sorted(names, key=lambda n: FLOW_POINTS.index(installation.sensor[n].point))

@@ -21,16 +21,28 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from analysis.clearout_estimate import clear_out
+from analysis.findings_feed import ec_band, injector_flow
+from analysis.findings_injection import no_injection, off_target
+from analysis.findings_rest import over_pressure, silence
+from analysis.findings_season import preventer_test, sensor_silent
 from analysis.injection import injection_fraction
 from analysis.results import Estimate, Feature, Finding
 from analysis.view import PeriodView, RunView, SeasonView
+from analysis.water import mean_ec, water_volume
 
 Said = Sequence[Estimate | Finding | Feature]
 
-RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (injection_fraction, clear_out)
+RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (
+    water_volume,
+    mean_ec,
+    injection_fraction,
+    clear_out,
+    injector_flow,
+    ec_band,
+)
 
-RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = ()
+RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (no_injection, off_target)
 
-PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = ()
+PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (over_pressure, silence)
 
-SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = ()
+SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (sensor_silent, preventer_test)

@@ -29,11 +29,14 @@ class RunView:
         quantity; suspect, bad and missing readings are left out. They begin some minutes before the
         run and end where the next run through the same head begins, when the period ends, or some
         hours after the run (`analysis.windows`), whichever comes first.
+    others : tuple of Run
+        Runs of other zones that overlap this one in time, and so may share its meters.
     """
 
     installation: Installation
     run: Run
     series: Mapping[str, pd.Series]
+    others: tuple[Run, ...] = ()
 
     @property
     def zone(self) -> Zone:
