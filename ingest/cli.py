@@ -1,8 +1,10 @@
-"""Subcommands of this folder."""
+"""Subcommands of this folder, each in a module of its own."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+
+from ingest import cli_check
 
 if TYPE_CHECKING:
     import typer
@@ -10,3 +12,4 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add this folder's subcommands to the front door."""
+    cli_check.register(app)

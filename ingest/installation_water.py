@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -23,8 +24,10 @@ from ingest.installation_types import (
     Table,
     TemperatureCoefficient,
     Volume,
+    check_plausible,
 )
 from ingest.quantities import parse
+from ingest.words import did_you_mean
 
 if TYPE_CHECKING:
     from pydantic.json_schema import JsonSchemaValue
@@ -183,7 +186,7 @@ class Target(Table):
     def _split(cls, table: object) -> object:
         if not isinstance(table, dict) or isinstance(table.get("nutrients"), dict):
             return table
-        known = {"ratio", "ec", "EC", "volume"}
+        known = {*_KEYS, "EC"}
         nutrients = {key: _areal_dose(key, value) for key, value in table.items() if key not in known}
         rest = {key.lower(): value for key, value in table.items() if key in known}
         return {"nutrients": nutrients, **rest}
@@ -254,9 +257,15 @@ def rising(ends: tuple[float, float] | None) -> tuple[float, float] | None:
 
 def _areal_dose(key: str, value: object) -> float:
     """Read one element's dose a run. [g/m2]"""
+    if not re.fullmatch(r"[A-Z][A-Za-z0-9]*", key):
+        msg = f"{key} is neither an element, like N or K2O, nor ratio, ec or volume{did_you_mean(key, _KEYS)}"
+        raise ValueError(msg)
     text = value.removesuffix("per run").strip() if isinstance(value, str) else value
     try:
-        return parse(text, "areal dose")
+        return check_plausible(parse(text, "areal dose"), 0.0, 1000.0, "areal dose")
     except ValueError as error:
-        msg = f"{key} = {value!r}: {error}, ratio, ec or volume"
+        msg = f'{key} = {value!r}: expected a dose on the area, like "1.2 g/m2 per run" ({error})'
         raise ValueError(msg) from error
+
+
+_KEYS = ("ratio", "ec", "volume")
