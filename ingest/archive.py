@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from ingest.errors import UserError
 from ingest.quantities import QUANTITIES
 
 if TYPE_CHECKING:
@@ -75,6 +76,10 @@ _DICTIONARY = {
     "quarantine": ["reason", "detail", "topic", "payload"],
     "events": ["kind", "detail"],
 }
+
+
+class DamagedFileError(UserError):
+    """Raised when a file of the archive cannot be read."""
 
 
 def describe(installation: Installation) -> dict[bytes, bytes]:
@@ -176,7 +181,9 @@ def in_order(table: pa.Table) -> pa.Table:
     order = np.lexsort((times, codes))
     if len(order) and not np.array_equal(order, np.arange(len(order))):
         table, codes = table.take(pa.array(order)), codes[order]
-    column = pa.DictionaryArray.from_arrays(pa.array(codes), pa.array(names, pa.string()))
+    used, codes = np.unique(codes, return_inverse=True)
+    found = pa.array([names[code] for code in used.tolist()], pa.string())
+    column = pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int32)), found)
     return table.set_column(table.schema.get_field_index("sensor"), SCHEMA.field("sensor"), column)
 
 
@@ -207,16 +214,29 @@ def read_file(
     -------
     pyarrow.Table
         In the order of the file.
+
+    Raises
+    ------
+    FileNotFoundError
+        If it is not there.
+    DamagedFileError
+        If it cannot be read.
     """
     wanted = list(columns or SCHEMAS[kind].names)
     needed = [*wanted, *(name for name in ("sensor", "time") if name not in wanted and (sensors or span_us))]
-    with pq.ParquetFile(path, pre_buffer=False) as file:
-        groups = [
-            index
-            for index in range(file.num_row_groups)
-            if _may_hold(file.metadata.row_group(index), sensors, span_us)
-        ]
-        table = file.read_row_groups(groups, columns=needed, use_threads=False)
+    try:
+        with pq.ParquetFile(path, pre_buffer=False) as file:
+            groups = [
+                index
+                for index in range(file.num_row_groups)
+                if _may_hold(file.metadata.row_group(index), sensors, span_us)
+            ]
+            table = file.read_row_groups(groups, columns=needed, use_threads=False)
+    except FileNotFoundError:
+        raise
+    except (OSError, pa.ArrowException) as error:
+        msg = f"{path} is damaged and cannot be read; run: tricklebook archive verify"
+        raise DamagedFileError(msg) from error
     if sensors is not None:
         table = table.filter(pc.is_in(table.column("sensor"), pa.array(sensors, pa.string())))
     if span_us is not None:

@@ -31,12 +31,15 @@ class FileRecord:
         Rows in it.
     size : int
         Its length. [bytes]
+    weight : int
+        Its rows' length in memory. [bytes]
     """
 
     name: str
     sha256: str
     rows: int
     size: int
+    weight: int
 
 
 @dataclass(slots=True)
@@ -51,14 +54,11 @@ class Swap:
         Where the merged form was built, relative to the archive.
     files : list of FileRecord
         The merged form's files.
-    close : bool
-        Whether a manifest of the day follows.
     """
 
     folder: str
     built: str
     files: list[FileRecord]
-    close: bool
 
 
 @dataclass(slots=True)
@@ -73,6 +73,8 @@ class Checkpoint:
         Writer to segment and byte up to which its journal is in the archive.
     open : dict of str to list of FileRecord
         Day's folder, relative to the archive, to those of its files that no manifest names yet.
+    reopened : list of str
+        Day's folders that were merged again after their manifest: it does not hold for them any more.
     swap : Swap, optional
         A merge that was begun.
     counts : dict of str to int
@@ -84,6 +86,7 @@ class Checkpoint:
     generation: int = 0
     positions: dict[str, tuple[int, int]] = field(default_factory=dict)
     open: dict[str, list[FileRecord]] = field(default_factory=dict)
+    reopened: list[str] = field(default_factory=list)
     swap: Swap | None = None
     counts: dict[str, int] = field(default_factory=dict)
     notes: dict[str, int] = field(default_factory=dict)
@@ -130,6 +133,7 @@ def load(archive: Path, site: str) -> Checkpoint | None:
             folder: [FileRecord(**record) for record in records]
             for folder, records in content["open"].items()
         },
+        reopened=content["reopened"],
         swap=swap and Swap(**{**swap, "files": [FileRecord(**record) for record in swap["files"]]}),
         counts=content["counts"],
         notes=content["notes"],

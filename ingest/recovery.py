@@ -1,0 +1,100 @@
+"""The right to change an archive, and what has to be put right before it is used."""
+
+from __future__ import annotations
+
+import logging
+import os
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from ingest import checkpoint as checkpoints
+from ingest import manifest, swap
+from ingest.checkpoint import Checkpoint, CheckpointError
+from ingest.files import locked, sync_folder
+from ingest.layout import day_folders, is_temporary, rounds_of
+from ingest.parts import record_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+log = logging.getLogger(__name__)
+
+_UNFINISHED = b"unfinished\n"
+_seen: set[Path] = set()
+
+
+@contextmanager
+def changing(archive: Path, site: str) -> Iterator[Checkpoint]:
+    """Hold the right to change a site's archive.
+
+    The lock file says whether its last holder finished. The first time in a process, and after one that
+    did not finish, what it left is put right.
+
+    Yields
+    ------
+    Checkpoint
+        As it is on the disk.
+    """
+    lock = checkpoints.lock_of(archive, site)
+    with locked(lock, wait=True):
+        unfinished = lock.read_bytes() != b""
+        lock.write_bytes(_UNFINISHED)
+        if unfinished or lock not in _seen:
+            put_right(archive, site)
+            _seen.add(lock)
+        yield checkpoints.load(archive, site) or Checkpoint()
+        os.truncate(lock, 0)
+
+
+def put_right(archive: Path, site: str) -> None:
+    """Remove what an unfinished round left, finish an unfinished merge, replace a damaged checkpoint."""
+    folders = list(day_folders(archive, site))
+    newest = max((rounds[1] for folder in folders for _, rounds in _parts(archive / folder)), default=-1)
+    try:
+        found = checkpoints.load(archive, site) or Checkpoint()
+        damaged = newest > found.generation
+    except CheckpointError:
+        damaged = True
+    if damaged:
+        log.error("the checkpoint of %s is damaged, lost or old; it is made again from the files", site)
+        found = _rebuilt(archive, site, folders, newest + 1)
+        checkpoints.save(archive, site, found)
+    swap.finish(archive, site, found)
+    for folder in folders:
+        _remove_unfinished(archive / folder, found.generation)
+
+
+def _parts(folder: Path) -> Iterator[tuple[Path, tuple[int, int]]]:
+    for path in sorted(folder.iterdir()) if folder.is_dir() else []:
+        rounds = rounds_of(path.name)
+        if rounds is not None:
+            yield path, rounds
+
+
+def _remove_unfinished(folder: Path, generation: int) -> None:
+    """Remove temporary files, and those of the one round that can have been under way."""
+    if not folder.is_dir():
+        return
+    gone = [path for path in folder.iterdir() if is_temporary(path)]
+    gone += [path for path, (_, last) in _parts(folder) if last >= generation]
+    for path in gone:
+        path.unlink()
+    if gone:
+        sync_folder(folder)
+
+
+def _rebuilt(archive: Path, site: str, folders: list[str], generation: int) -> Checkpoint:
+    """Return a checkpoint made from what is found: every file counts, every journal is read again."""
+    checkpoint = Checkpoint(generation=generation)
+    known = manifest.all_closed(archive, site)
+    for folder in folders:
+        there = {path.name: path for path, _ in _parts(archive / folder)}
+        named = {record.name for record in known.get(folder, [])}
+        if not named <= there.keys():
+            checkpoint.reopened.append(folder)
+            named = set()
+        fresh = [record_of(path) for name, path in there.items() if name not in named]
+        if fresh:
+            checkpoint.open[folder] = fresh
+    return checkpoint
