@@ -129,7 +129,7 @@ def make(  # noqa: PLR0913 - each keyword is one choice of the package's docstri
     flow = np.where(on, plan.solved.flow * plans.wander(plan, len(seconds)), 0.0)
     fraction, tank = plans.injected(plan, flow, injecting, sag)
     far = {p: plans.spread(fraction, flow, plan, p, relative_sd, shape) for p in plan.solved.travel_s}
-    clear = plans.clear_times(plan, fraction, relative_sd, shape) if plan.solved.travel_s else {}
+    clear = plans.clear_times(plan, fraction, flow, relative_sd, shape) if plan.solved.travel_s else {}
     litres = flow / 3600.0
     stock_l, solution_l = float((fraction * litres).sum()), float(litres[injecting].sum())
     ions = chemistry.STOCKS[plan.stock_name]

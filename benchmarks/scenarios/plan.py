@@ -108,28 +108,40 @@ def injected(
 
 def spread(fraction: Array, flow: Array, plan: Plan, place: str, relative_sd: float, shape: str) -> Array:
     """Return the fraction at a far place: spread on its way, standing still with the water."""
-    travel = plan.solved.travel_s[place]
     moving = flow > 0
-    inflow = fraction[moving]
-    response = step_response(
-        np.arange(len(inflow) + 1, dtype=float), travel_s=travel, relative_sd=relative_sd, shape=shape
-    )
-    arrived = np.maximum(fftconvolve(inflow, np.diff(response))[: len(inflow)], 0.0)
-    arrived[arrived < 1e-9 * max(float(inflow.max()), 1e-12)] = 0.0
+    arrived = _arrived(fraction[moving], flow[moving], plan, place, relative_sd, shape)
+    arrived[arrived < 1e-9 * max(float(fraction.max()), 1e-12)] = 0.0
     result = np.zeros_like(fraction)
     result[moving] = arrived
     result[np.flatnonzero(moving)[-1] + 1 :] = arrived[-1]
     return result
 
 
-def clear_times(plan: Plan, fraction: Array, relative_sd: float, shape: str) -> dict[float, float]:
-    """Return the clear-out times at the far end, had the water run on."""
-    injected = fraction[plan.inject : plan.stop]
-    step = float(injected[-60:].mean())
-    travel = plan.solved.travel_s["lateral end"]
-    grid = np.arange(0.0, len(injected) + 30.0 * travel, 1.0)
-    response = step_response(grid, travel_s=travel, relative_sd=relative_sd, shape=shape)
-    excess = fftconvolve(injected, np.diff(response))[len(injected) : len(grid) - 1] / step
+def _arrived(fraction: Array, flow: Array, plan: Plan, place: str, relative_sd: float, shape: str) -> Array:
+    """Return the fraction at a far place each second that water moves: it travels by volume, not by time."""
+    passed = np.cumsum(flow) / plan.solved.flow  # seconds at EPANET's flow
+    even = np.arange(1.0, passed[-1] + 1.0)
+    response = step_response(
+        np.concatenate([[0.0], even]),
+        travel_s=plan.solved.travel_s[place],
+        relative_sd=relative_sd,
+        shape=shape,
+    )
+    inflow = np.interp(even, passed, fraction)
+    arrived = np.maximum(fftconvolve(inflow, np.diff(response))[: len(even)], 0.0)
+    return np.interp(passed, even, arrived)
+
+
+def clear_times(
+    plan: Plan, fraction: Array, flow: Array, relative_sd: float, shape: str
+) -> dict[float, float]:
+    """Return the clear-out times at the far end, had the water run on as it last ran."""
+    step = float(fraction[plan.stop - 60 : plan.stop].mean())
+    on = int(30.0 * plan.solved.travel_s["lateral end"])
+    moved = np.concatenate([flow[plan.start : plan.end], np.full(on, flow[plan.end - 1])])
+    entered = np.concatenate([fraction[plan.start : plan.end], np.zeros(on)])
+    far = _arrived(entered, moved, plan, "lateral end", relative_sd, shape)
+    excess = far[plan.stop - plan.start :] / step
     clear = {}
     for share in (0.10, 0.05, 0.02, 0.01):
         above = np.flatnonzero(excess > share)
