@@ -1,0 +1,171 @@
+// What the pages do by themselves: links without reloading, units, look, ages, and the pulse of the server.
+"use strict";
+
+window.tricklebook = window.tricklebook || {};
+
+(function () {
+  const root = document.documentElement;
+  const say = (id, props) => window.dash_clientside.set_props(id, props);
+  const listeners = [];
+  const PULSE_MS = 1000;
+  const seen = { live: null, results: null };
+  let lostSince = null;
+  let shownPath = null;
+
+  window.tricklebook.onPulse = (listener) => listeners.push(listener);
+  window.tricklebook.look = () => root.dataset.theme;
+
+  function chooseLook(look) {
+    root.dataset.theme = look;
+    try {
+      localStorage.setItem("tricklebook-look", look);
+    } catch (refused) {
+      // A browser that keeps nothing still shows the look until the page is left.
+    }
+    markLook();
+    document.dispatchEvent(new CustomEvent("tricklebook-look"));
+  }
+
+  function markLook() {
+    document.querySelectorAll("[data-choose-look]").forEach((button) => {
+      button.setAttribute("aria-pressed", String(button.dataset.chooseLook === root.dataset.theme));
+    });
+  }
+
+  function firstLook() {
+    let kept = null;
+    try {
+      kept = localStorage.getItem("tricklebook-look");
+    } catch (refused) {
+      kept = null;
+    }
+    const dark = window.matchMedia("(prefers-color-scheme: dark)").matches;
+    root.dataset.theme = kept === "dark" || kept === "light" ? kept : dark ? "dark" : "light";
+  }
+
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest("a.inside");
+    const plain = event.button === 0 && !event.metaKey && !event.ctrlKey && !event.shiftKey && !event.altKey;
+    if (link && plain) {
+      event.preventDefault();
+      const to = new URL(link.href);
+      say("where", { pathname: to.pathname, search: to.search, hash: to.hash });
+      return;
+    }
+    const units = event.target.closest("[data-choose-units]");
+    if (units) {
+      say("units", { data: units.dataset.chooseUnits });
+    }
+    const look = event.target.closest("[data-choose-look]");
+    if (look) {
+      chooseLook(look.dataset.chooseLook);
+    }
+  });
+
+  function showAges() {
+    const now = Date.now() + window.tricklebook.clockError;
+    document.querySelectorAll("[data-since]").forEach((span) => {
+      const text = ago((now - Number(span.dataset.since)) / 1000);
+      if (span.textContent !== text) {
+        span.textContent = text;
+      }
+    });
+  }
+
+  function ago(seconds) {
+    const whole = Math.max(0, Math.round(seconds));
+    const span =
+      whole < 60
+        ? whole + " s"
+        : whole < 3600
+          ? Math.floor(whole / 60) + " min"
+          : whole < 172800
+            ? Math.floor(whole / 3600) + " h"
+            : Math.floor(whole / 86400) + " d";
+    return (root.dataset.ago || "{span}").replace("{span}", span);
+  }
+
+  window.tricklebook.clockError = 0;
+
+  function contact(ok) {
+    const box = document.getElementById("contact");
+    if (!box) {
+      return;
+    }
+    if (ok) {
+      lostSince = null;
+      box.hidden = true;
+      root.classList.remove("no-contact");
+      return;
+    }
+    if (lostSince === null) {
+      lostSince = new Date();
+      const clock = lostSince.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+      box.textContent = box.dataset.lost.replace("{clock}", clock);
+    }
+    box.hidden = false;
+    root.classList.add("no-contact");
+  }
+
+  async function pulse() {
+    try {
+      const answer = await fetch(root.dataset.prefix + "api/pulse", { cache: "no-store" });
+      if (!answer.ok) {
+        throw new Error(String(answer.status));
+      }
+      const beat = await answer.json();
+      window.tricklebook.clockError = beat.now - Date.now();
+      contact(true);
+      tell(beat);
+    } catch (error) {
+      contact(false);
+    }
+    window.setTimeout(pulse, document.hidden ? 5 * PULSE_MS : PULSE_MS);
+  }
+
+  function tell(beat) {
+    const first = seen.live === null;
+    const live = beat.live !== seen.live;
+    const results = beat.results !== seen.results;
+    seen.live = beat.live;
+    seen.results = beat.results;
+    if (first) {
+      return;
+    }
+    if (live) {
+      say("pulse-live", { data: beat.live });
+    }
+    if (results) {
+      say("pulse-results", { data: beat.results });
+    }
+    if (live || results) {
+      listeners.forEach((listener) => listener(beat));
+    }
+  }
+
+  // A page was put in: give it its title, move the focus to its heading, and ask for its newest state, because
+  // an answer meant for the page before may have come in between.
+  function arrived() {
+    markLook();
+    showAges();
+    const page = document.querySelector("[data-title]");
+    if (!page || page.dataset.path === shownPath) {
+      return;
+    }
+    document.title = page.dataset.title + " \u2013 " + root.dataset.name;
+    if (shownPath !== null) {
+      const heading = page.querySelector("h1");
+      heading.focus({ preventScroll: true });
+      window.scrollTo(0, 0);
+      say("pulse-live", { data: "arrived " + page.dataset.path });
+      say("pulse-results", { data: "arrived " + page.dataset.path });
+    }
+    shownPath = page.dataset.path;
+  }
+
+  firstLook();
+  new MutationObserver(arrived).observe(document.body, { childList: true, subtree: true });
+  window.setInterval(showAges, 1000);
+  document.addEventListener("visibilitychange", () => document.hidden || showAges());
+  window.addEventListener("load", () => window.setTimeout(pulse, PULSE_MS));
+})();

@@ -1,0 +1,72 @@
+"""What a page is made from, and what it is made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from dash.development.base_component import Component
+
+    from dashboard.display import Units
+    from dashboard.snapshot import Snapshot
+    from ingest.installation import Installation
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What a page is made from.
+
+    Attributes
+    ----------
+    installation : Installation
+        The system.
+    snapshot : Snapshot
+        What is known.
+    units : {"metric", "us"}
+        What the reader wants.
+    now : pandas.Timestamp
+        The present. [UTC]
+    days : float
+        Period of the results. [d]
+    prefix : str
+        Path under which the pages stand, with a slash at both ends.
+    """
+
+    installation: Installation
+    snapshot: Snapshot
+    units: Units
+    now: pd.Timestamp
+    days: float = 7.0
+    prefix: str = "/"
+
+    def path(self, *parts: str) -> str:
+        """Return the address of a page."""
+        return self.prefix + "/".join(quote(part, safe="") for part in parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """What a page is made of.
+
+    Attributes
+    ----------
+    title : str
+        Its name.
+    live : sequence of Component
+        Above the chart; made again with every change of the sensors.
+    chart : Component or None
+        Made once.
+    body : sequence of Component
+        Below the chart; made again with every change of the results.
+    """
+
+    title: str
+    live: Sequence[Component]
+    body: Sequence[Component]
+    chart: Component | None = None
+    lead: Sequence[Component] = field(default_factory=tuple)

@@ -1,0 +1,122 @@
+"""How estimates are written: the number, its 95 % interval, and how it was found, or why it is not given."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import html
+
+from dashboard.display import NO_VALUE, duration, ratio, scale, share
+from dashboard.parts import badge, table
+from dashboard.texts import say
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dash.development.base_component import Component
+
+    from analysis.results import Estimate
+    from dashboard.display import Units
+
+ORDER = (
+    "injection fraction",
+    "nutrient dose",
+    "water volume",
+    "stock volume",
+    "clear-out time",
+    "travel time",
+    "mean EC",
+    "drain fraction",
+    "tank volume left",
+    "flow at reference pressure",
+    "emitter flow loss",
+    "filter pressure loss",
+)
+"""Order of the rows: what a grower asks first stands first."""
+
+
+def label(estimate: Estimate) -> str:
+    """Return what an estimate is called."""
+    key = "estimate." + estimate.quantity.lower().replace(" ", "_").replace("-", "_")
+    return say(key, nutrient=estimate.nutrient or "")
+
+
+def text(value: float | None, estimate: Estimate, units: Units) -> str:
+    """Return one number of an estimate as people read it."""
+    if value is None:
+        return NO_VALUE
+    if estimate.quantity == "injection fraction":
+        return ratio(value)
+    if estimate.unit == "s":
+        return duration(value)
+    if estimate.unit == "1":
+        return share(value, 1)
+    return scale(estimate.unit, units).text(value)
+
+
+def value_text(estimate: Estimate, units: Units) -> str:
+    """Return an estimate's number; a ratio with its share in brackets."""
+    number = text(estimate.value, estimate, units)
+    if estimate.quantity == "injection fraction" and estimate.value is not None:
+        return f"{number} ({share(estimate.value, 2)})"
+    return number
+
+
+def interval_text(estimate: Estimate, units: Units) -> str:
+    """Return an estimate's 95 % interval, from the smaller to the greater number as shown."""
+    if estimate.low is None or estimate.high is None:
+        return NO_VALUE
+    ends = [estimate.low, estimate.high]
+    if estimate.quantity == "injection fraction":
+        ends.reverse()
+    low, high = (text(end, estimate, units) for end in ends)
+    return say("estimate.between", low=low, high=high)
+
+
+def how(estimate: Estimate) -> Component:
+    """Return how an estimate was found, on demand."""
+    lines: list[Component] = [html.P(estimate.method)]
+    if estimate.sensors:
+        lines.append(html.P(say("estimate.sensors", sensors=", ".join(estimate.sensors))))
+    if estimate.budget:
+        terms = sorted(estimate.budget.items(), key=lambda item: -item[1])
+        said = ", ".join(f"{term} {share(part, 0)}" for term, part in terms)
+        lines.append(html.P(say("estimate.budget", terms=said)))
+    return html.Details([html.Summary(say("table.how")), *lines])
+
+
+def row(estimate: Estimate, units: Units) -> tuple[str, Component, str | Component, Component]:
+    """Return one row of the table."""
+    if estimate.status == "refused":
+        reason = html.Span(estimate.reason or "", className="reason")
+        refused = html.Span([badge("refused", say("table.refused")), " ", reason])
+        return label(estimate), refused, NO_VALUE, how(estimate)
+    number = html.Span(value_text(estimate, units), className="number")
+    return label(estimate), number, interval_text(estimate, units), how(estimate)
+
+
+def estimates_table(estimates: Sequence[Estimate], units: Units, caption: str) -> Component:
+    """Return the table of estimates.
+
+    Parameters
+    ----------
+    estimates : sequence of Estimate
+        One for each row.
+    units : {"metric", "us"}
+        What the reader wants.
+    caption : str
+        What the table holds, for screen readers.
+
+    Returns
+    -------
+    Component
+        The table; each row carries the estimate's quantity as ``data-row``.
+    """
+    rows = sorted(estimates, key=lambda e: (ORDER.index(e.quantity), e.nutrient or ""))
+    return table(
+        [say("table.quantity"), say("table.value"), say("table.interval"), say("table.method")],
+        [row(estimate, units) for estimate in rows],
+        caption=caption,
+        testid="estimates",
+        row_ids=[e.quantity if e.nutrient is None else f"{e.quantity} {e.nutrient}" for e in rows],
+    )

@@ -1,0 +1,65 @@
+"""The one door to the archive and to the analysis; everything else in this folder takes values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from analysis import archive as analysis_archive
+from ingest import store
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from analysis.results import Results
+    from ingest.installation import Installation
+
+
+class Feed(Protocol):
+    """What the dashboard asks of the world."""
+
+    @property
+    def installation(self) -> Installation:
+        """The system that the readings belong to."""
+
+    def read(self, sensors: Sequence[str], start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
+        """Return readings: columns time, sensor, value, quality, received; sorted by sensor, time."""
+
+    def latest(self) -> pd.DataFrame:
+        """Return the newest reading of each sensor, in the same columns."""
+
+    def analyse(self, start: pd.Timestamp, end: pd.Timestamp) -> Results:
+        """Return what the analysis says of a period."""
+
+
+@dataclass(frozen=True, slots=True)
+class ArchiveFeed:
+    """The archive of one installation.
+
+    Attributes
+    ----------
+    archive : Path
+        Its folder.
+    installation : Installation
+        The system that it belongs to.
+    """
+
+    archive: Path
+    installation: Installation
+
+    def read(self, sensors: Sequence[str], start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
+        """Return readings of some sensors; as `ingest.store.read_readings`."""
+        return store.read_readings(
+            self.archive, self.installation, sensors=list(sensors), start=start, end=end
+        )
+
+    def latest(self) -> pd.DataFrame:
+        """Return the newest reading of each sensor; as `ingest.store.latest`."""
+        return store.latest(self.archive, self.installation)
+
+    def analyse(self, start: pd.Timestamp, end: pd.Timestamp) -> Results:
+        """Return runs, estimates and findings; as `analysis.archive.analyse_archive`."""
+        return analysis_archive.analyse_archive(self.archive, self.installation, start, end)

@@ -1,0 +1,201 @@
+"""What is drawn under and over the lines: the event strip, target bands, limits, silences, clock changes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from dashboard import timeaxis
+from dashboard.chart import NARROW_PX, Chart, Line, Look, plain, silences
+from dashboard.figure_frame import Place, inner
+from dashboard.texts import say
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.display import Scale
+    from dashboard.panels import Panel
+
+_MARK = 0.16
+"""Share of a panel's height that the mark of one silent sensor takes. [-]"""
+
+_LETTER_PX = 6.2
+"""Usual width of a letter of the small type (measured). [px]"""
+
+
+def strip(
+    chart: Chart, look: Look, layout: dict[str, Any], pixels: tuple[int, int, int]
+) -> list[dict[str, Any]]:
+    """Lay the event strip on top: a row each for runs, injections and findings."""
+    start, end, total = pixels
+    rows = list(chart.rows)
+    layout["yaxis"] = {
+        "domain": [1 - end / inner(total), 1 - start / inner(total)],
+        "range": [len(rows) - 0.5, -0.5],
+        "tickvals": list(range(len(rows))),
+        "ticktext": [plain(say(f"strip.{row}")) for row in rows],
+        "tickfont": {"size": 11 if look.width < NARROW_PX else 12, "color": look.palette.ink},
+        "fixedrange": True,
+        "showgrid": False,
+        "zeroline": False,
+        "automargin": False,
+    }
+    colours = {"run": look.palette.run, "injection": look.palette.injection}
+    marks = []
+    for block in chart.blocks:
+        row = rows.index(block.row)
+        if block.row == "finding":
+            marks.append((block.start, row, block.label))
+            continue
+        shape = rectangle("y", (block.start, block.end), (row - 0.32, row + 0.32), colours[block.row])
+        if not block.own:
+            edge = {"width": 1.2, "color": colours[block.row]}
+            layout["shapes"].append({**shape, "fillcolor": "rgba(0,0,0,0)", "line": edge})
+            continue
+        layout["shapes"].append(shape)
+        if block.row == "injection":
+            layout["shapes"].append(
+                rectangle("paper", (block.start, block.end), (0, 1), look.palette.gap, opacity=0.45)
+            )
+    layout["shapes"] += [
+        {**upright(at, look.palette.quiet), "name": text}
+        for at, text in timeaxis.clock_changes(chart.start, chart.end, look.tz)
+    ]
+    layout["annotations"] += [
+        {"x": at, "y": 1, "yref": "paper", "yanchor": "bottom", "showarrow": False, "text": plain(text)}
+        for at, text in timeaxis.clock_changes(chart.start, chart.end, look.tz)
+    ]
+    return [
+        {
+            "type": "scatter",
+            "mode": "markers",
+            "name": say("strip.finding"),
+            "showlegend": False,
+            "x": [at for at, _, _ in marks] or [None],
+            "y": [row for _, row, _ in marks] or [None],
+            "text": [plain(text) for _, _, text in marks] or [None],
+            "marker": {"symbol": "triangle-up", "size": 13, "color": look.palette.alarm},
+            "cliponaxis": False,
+            "yaxis": "y",
+        }
+    ]
+
+
+def rectangle(
+    axis: str, across: tuple[float, float], along: tuple[float, float], colour: str, *, opacity: float = 1.0
+) -> dict[str, Any]:
+    """Return a filled block between two times; `along` is in the units of `axis`."""
+    return {
+        "type": "rect",
+        "xref": "x",
+        "yref": axis,
+        "x0": across[0],
+        "x1": across[1],
+        "y0": along[0],
+        "y1": along[1],
+        "fillcolor": colour,
+        "opacity": opacity,
+        "line": {"width": 0},
+        "layer": "below",
+    }
+
+
+def upright(at: float, colour: str) -> dict[str, Any]:
+    """Return a dotted line across all panels at one time."""
+    line = {"color": colour, "width": 1, "dash": "dot"}
+    return {"type": "line", "xref": "x", "yref": "paper", "x0": at, "x1": at, "y0": 0, "y1": 1, "line": line}
+
+
+def bands(layout: dict[str, Any], place: Place, look: Look, panel: Panel, scale: Scale) -> None:
+    """Lay the target band, with dotted edges, and the limit under the lines of one panel."""
+    if panel.target is not None:
+        low, high = (value * scale.factor + scale.offset for value in panel.target)
+        band = rectangle(place.axis, (0, 1), (low, high), look.palette.target)
+        layout["shapes"].append({**band, "xref": "x domain"})
+        layout["shapes"] += [_level(place, at, look.palette.quiet, "dot", 1.0) for at in (low, high)]
+        layout["annotations"].append(
+            {
+                "text": plain(panel.target_name),
+                "x": 1,
+                "xref": "x domain",
+                "xanchor": "right",
+                "y": min(high, layout[f"yaxis{place.number}"]["range"][1]),
+                "yref": place.axis,
+                "yanchor": "top",
+                "showarrow": False,
+                "font": {"size": 11, "color": look.palette.quiet},
+            }
+        )
+    if panel.limit is not None:
+        at = panel.limit * scale.factor + scale.offset
+        layout["shapes"].append(_level(place, at, look.palette.alarm, "dash", 1.5))
+
+
+def _level(place: Place, at: float, colour: str, dash: str, width: float) -> dict[str, Any]:
+    """Return a line across one panel at one value."""
+    line = {"color": colour, "width": width, "dash": dash}
+    ends = {"x0": 0, "x1": 1, "y0": at, "y1": at}
+    return {"type": "line", "xref": "x domain", "yref": place.axis, "layer": "below", "line": line, **ends}
+
+
+def shade_silences(
+    chart: Chart, layout: dict[str, Any], place: Place, look: Look, lines: Sequence[Line]
+) -> None:
+    """Shade where no sensor of the panel has a reading, and mark where one of several has none."""
+    if not lines:
+        return
+    empty = {line.label: silences(line, chart) for line in lines}
+    shared = _common(list(empty.values()))
+    for span in shared:
+        _silence(chart, layout, place, look, span, (0.0, 1.0), say("chart.no_reading"))
+    row = 0
+    for label, spans in empty.items():
+        alone = [span for span in spans if not any(a <= span[0] and span[1] <= b for a, b in shared)]
+        top = 1 - row * _MARK
+        for span in alone:
+            _silence(
+                chart, layout, place, look, span, (top - _MARK, top), say("chart.no_reading_of", sensor=label)
+            )
+        row += bool(alone)
+
+
+def _silence(
+    chart: Chart,
+    layout: dict[str, Any],
+    place: Place,
+    look: Look,
+    span: tuple[float, float],
+    part: tuple[float, float],
+    words: str,
+) -> None:
+    """Shade one stretch over a part of a panel's height, with words where they have room."""
+    axis = place.axis + " domain"
+    edge = {"width": 1, "dash": "dot", "color": look.palette.edge}
+    layout["shapes"].append({**rectangle(axis, span, part, look.palette.gap), "line": edge})
+    start, end = max(span[0], chart.start), min(span[1], chart.end)
+    room = (end - start) / (chart.end - chart.start) * look.width
+    beside = room < _LETTER_PX * len(words)
+    if beside and part == (0.0, 1.0):
+        return
+    after = end + (chart.end - chart.start) * 0.3 < chart.end
+    layout["annotations"].append(
+        {
+            "text": plain(words),
+            "x": (end if after else start) if beside else (start + end) / 2,
+            "xanchor": ("left" if after else "right") if beside else "center",
+            "y": (part[0] + part[1]) / 2,
+            "yref": axis,
+            "showarrow": False,
+            "font": {
+                "size": 11,
+                "color": look.palette.alarm if end >= min(chart.now, chart.end) else look.palette.ink,
+            },
+        }
+    )
+
+
+def _common(sets: Sequence[Sequence[tuple[float, float]]]) -> list[tuple[float, float]]:
+    """Return the stretches that all sets share."""
+    shared = list(sets[0])
+    for other in sets[1:]:
+        shared = [(max(a, c), min(b, d)) for a, b in shared for c, d in other if min(b, d) > max(a, c)]
+    return shared

@@ -1,0 +1,1 @@
+"""One module a page: pure functions from what is known to components."""

@@ -1,0 +1,48 @@
+"""The head: its sensors now, its trends on one time axis, what was found there."""
+
+from __future__ import annotations
+
+from dash import html
+
+from dashboard.chart_box import chart_box
+from dashboard.context import Context, Page
+from dashboard.pages.zone import sensor_tiles
+from dashboard.panels import head_panels
+from dashboard.parts import computed_line, do_now, finding_box, section
+from dashboard.snapshot import zone_findings
+from dashboard.texts import say
+
+
+def page(context: Context) -> Page:
+    """Return the page of the head.
+
+    Parameters
+    ----------
+    context : Context
+        What it is made from.
+
+    Returns
+    -------
+    Page
+        With a chart.
+    """
+    findings = zone_findings(context.snapshot.results, None)
+    return Page(
+        title=say("head.title"),
+        live=[
+            *do_now(findings),
+            section(say("zone.now"), sensor_tiles(context, head_panels(context.installation)), testid="now"),
+        ],
+        chart=section(say("zone.trends"), chart_box(context, "head", say("head.title")), testid="trends"),
+        body=[
+            section(
+                say("zone.findings"),
+                *(
+                    [finding_box(context, f) for f in findings]
+                    or [html.P(say("zone.no_findings", days=f"{context.days:g}"))]
+                ),
+                testid="findings",
+            ),
+            computed_line(context),
+        ],
+    )

@@ -1,0 +1,162 @@
+"""One zone: its sensors now, its trends on one time axis, its last run in numbers, its findings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import html
+
+from dashboard.attrs import attrs
+from dashboard.chart_box import chart_box
+from dashboard.context import Context, Page
+from dashboard.display import duration, scale, when
+from dashboard.estimates import estimates_table, text
+from dashboard.panels import sensor_label, zone_panels
+from dashboard.parts import (
+    age,
+    badge,
+    computed_line,
+    do_now,
+    finding_box,
+    section,
+    sensor_badge,
+    sensor_value,
+    table,
+)
+from dashboard.snapshot import is_running, last_estimates, zone_findings, zone_runs
+from dashboard.texts import say
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.panels import Panel
+
+RUNS_SHOWN = 20
+"""Most runs in the table of a zone. [-]"""
+
+
+def page(context: Context, zone: str) -> Page:
+    """Return the page of one zone.
+
+    Parameters
+    ----------
+    context : Context
+        What it is made from.
+    zone : str
+        One of the installation's zones.
+
+    Returns
+    -------
+    Page
+        With a chart.
+    """
+    findings = zone_findings(context.snapshot.results, zone)
+    everywhere = list(context.snapshot.results.findings) if context.snapshot.results else []
+    return Page(
+        title=say("zone.title", zone=zone),
+        live=[
+            *do_now(f for f in everywhere if f.zone in (None, zone)),
+            section(say("zone.now"), _state(context, zone), sensors_now(context, zone), testid="now"),
+        ],
+        chart=section(
+            say("zone.trends"),
+            chart_box(context, f"zone/{zone}", say("zone.title", zone=zone)),
+            testid="trends",
+        ),
+        body=[
+            section(say("zone.estimates"), *_estimates(context, zone), testid="estimates-part"),
+            section(
+                say("zone.findings"),
+                *([finding_box(context, f) for f in findings] or [_nothing(context, "zone.no_findings")]),
+                testid="findings",
+            ),
+            section(say("zone.runs"), _runs(context, zone), testid="runs-part"),
+            computed_line(context),
+        ],
+    )
+
+
+def _nothing(context: Context, key: str) -> Component:
+    return html.P(say(key, days=f"{context.days:g}"))
+
+
+def _state(context: Context, zone: str) -> Component:
+    running = is_running(context.snapshot, context.installation, zone)
+    state = "unknown" if running is None else "running" if running else "idle"
+    return html.P(badge(state, say(f"state.{state}")), **attrs({"data-testid": "zone-state"}))
+
+
+def sensors_now(context: Context, zone: str) -> Component:
+    """Return the newest reading of each sensor that the zone's chart shows."""
+    return sensor_tiles(context, zone_panels(context.installation, zone))
+
+
+def sensor_tiles(context: Context, panels: list[Panel]) -> Component:
+    """Return the newest readings of some sensors, as tiles; the state of each is a word and a symbol."""
+    tiles = []
+    for panel, name in [(p, name) for p in panels for name in p.sensors]:
+        state = context.snapshot.sensors.get(name)
+        if state is None:
+            continue
+        tiles.append(
+            html.Li(
+                [
+                    html.Span(f"{panel.title}, {sensor_label(context.installation, name)}", className="what"),
+                    html.Span(sensor_value(context, state), className="number"),
+                    html.Span([sensor_badge(state), " ", age(state.time)], className="how-old"),
+                ],
+                className=f"tile tile-{state.freshness}",
+                **attrs({"data-sensor": name, "data-state": state.freshness}),
+            )
+        )
+    return html.Ul(tiles, className="tiles", **attrs({"data-testid": "sensors"}))
+
+
+def _estimates(context: Context, zone: str) -> list[Component]:
+    """Return the table of the newest estimates, under the run that they belong to."""
+    estimates = last_estimates(context.snapshot.results, zone)
+    if not estimates:
+        return [_nothing(context, "zone.no_estimates")]
+    runs = zone_runs(context.snapshot.results, zone)
+    tz = context.installation.tz
+    lines: list[Component] = []
+    if runs:
+        span = say(
+            "zone.estimates_of",
+            start=when(runs[0].start, tz, context.now),
+            end=when(runs[0].end, tz, context.now),
+        )
+        lines.append(html.P(span, className="quiet"))
+    return [*lines, estimates_table(estimates, context.units, say("zone.estimates"))]
+
+
+def _runs(context: Context, zone: str) -> Component:
+    """Return the table of the last runs."""
+    runs = zone_runs(context.snapshot.results, zone)[:RUNS_SHOWN]
+    if not runs:
+        return _nothing(context, "zone.no_runs")
+    results = context.snapshot.results
+    ratios = {
+        e.run_start: e
+        for e in (results.estimates if results else ())
+        if e.zone == zone and e.quantity == "injection fraction"
+    }
+    volume, flow = scale("L", context.units), scale("L/h", context.units)
+    rows = []
+    for run in runs:
+        found = ratios.get(run.start)
+        injection = say("table.none")
+        if run.injection is not None:
+            injection = duration((run.injection.end - run.injection.start).total_seconds())
+        rows.append(
+            (
+                when(run.start, context.installation.tz, context.now),
+                duration((run.end - run.start).total_seconds()),
+                volume.text(run.volume_l),
+                flow.text(run.mean_flow_l_h),
+                injection,
+                text(found.value, found, context.units) if found else say("table.refused"),
+            )
+        )
+    head = [say(f"table.{key}") for key in ("start", "length", "water", "mean_flow", "injection", "ratio")]
+    return table(head, rows, caption=say("zone.runs"), testid="runs")

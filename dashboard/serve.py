@@ -1,0 +1,110 @@
+"""Serve the dashboard: one process, a few threads, until it is told to end."""
+
+from __future__ import annotations
+
+import errno
+import logging
+import socket
+import sys
+from typing import TYPE_CHECKING
+
+import waitress  # type: ignore[import-untyped]  # carries no types
+
+from dashboard.app import Settings, create_app
+from dashboard.feed import ArchiveFeed
+from dashboard.guard import LARGEST_BODY
+from dashboard.watch import Pace, Watch
+from ingest.errors import UserError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from ingest.installation import Installation
+
+THREADS = 6
+"""Threads that answer; charts are short work, so a few serve many readers. [-]"""
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Return a socket that listens, or say why there is none.
+
+    Parameters
+    ----------
+    host : str
+        Address or name to listen at.
+    port : int
+        Port; 0 takes any that is free.
+
+    Returns
+    -------
+    socket.socket
+        Bound, not yet accepting.
+
+    Raises
+    ------
+    UserError
+        If the port is in use, or may not be used, or the host is not one of this machine.
+    """
+    try:
+        family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        server = socket.create_server(address[:2], family=family)
+    except OSError as error:
+        reason = {
+            errno.EADDRINUSE: f"port {port} is in use; name another one with --port",
+            errno.EACCES: f"port {port} may not be used; name one above 1023 with --port",
+            errno.EADDRNOTAVAIL: f"{host} is no address of this machine; name one with --host",
+        }.get(error.errno or 0, f"cannot listen at {host}, port {port}: {error.strerror or error}")
+        raise UserError(reason) from error
+    return server
+
+
+def serve(
+    archive: Path,
+    installation: Installation,
+    *,
+    host: str = "127.0.0.1",
+    port: int = 8050,
+    settings: Settings | None = None,
+    pace: Pace | None = None,
+) -> None:
+    """Serve the dashboard until interrupted.
+
+    Parameters
+    ----------
+    archive : Path
+        Folder of the archive.
+    installation : Installation
+        The system.
+    host : str
+        Where to listen; this machine alone by default.
+    port : int
+        Port to listen at.
+    settings : Settings, optional
+        How the pages are served.
+    pace : Pace, optional
+        How often readings and results are looked at.
+
+    Raises
+    ------
+    UserError
+        If the port cannot be had.
+    """
+    settings = settings or Settings()
+    listener = listen(host, port)
+    watch = Watch(ArchiveFeed(archive, installation), pace)
+    app = create_app(watch, settings)
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+    server = waitress.create_server(
+        app.server, sockets=[listener], threads=THREADS, max_request_body_size=LARGEST_BODY, ident=None
+    )
+    where = f"http://{host}:{listener.getsockname()[1]}{settings.prefix}"
+    sys.stderr.write(f"tricklebook: the dashboard is at {where} (Ctrl-C ends it)\n")
+    sys.stderr.flush()
+    watch.start()
+    try:
+        server.run()
+    except KeyboardInterrupt:
+        pass
+    finally:
+        server.close()
+        watch.stop()

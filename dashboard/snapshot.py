@@ -1,0 +1,210 @@
+"""What is known at one moment: the newest reading of each sensor, and the newest results."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analysis.results import Estimate, Finding, Results, Run
+    from ingest.installation import Installation
+
+Freshness = Literal["fresh", "late", "silent", "never"]
+
+LATE_INTERVALS, LATE_AT_LEAST_S = 3.0, 15.0
+"""A sensor is late after so many of its intervals, and so many seconds; common practice, no source."""
+
+SILENT_INTERVALS, SILENT_AT_LEAST_S = 10.0, 120.0
+"""... and silent after so many; common practice, no source."""
+
+USUAL_INTERVAL_S = 60.0
+"""Interval of a sensor whose description names none; common practice, no source. [s]"""
+
+RUNNING_WITHIN = pd.Timedelta(minutes=2)
+"""A run that ends so close to the end of the results has not ended; common practice, no source."""
+
+SEVERITIES = ("stop", "act", "watch")
+"""From worst to least."""
+
+
+@dataclass(frozen=True, slots=True)
+class SensorState:
+    """The newest reading of one sensor.
+
+    Attributes
+    ----------
+    sensor : str
+        Its name.
+    time : pandas.Timestamp or None
+        Of the reading. [UTC]
+    value : float or None
+        [stored unit]
+    quality : int
+        Its flag.
+    freshness : {"fresh", "late", "silent", "never"}
+        How old it is, against the sensor's interval.
+    """
+
+    sensor: str
+    time: pd.Timestamp | None
+    value: float | None
+    quality: int
+    freshness: Freshness
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What is known at one moment.
+
+    Attributes
+    ----------
+    looked : pandas.Timestamp
+        When. [UTC]
+    sensors : mapping of str to SensorState
+        Every sensor that is described.
+    results : Results or None
+        Of the last analysis; None before the first.
+    computed : pandas.Timestamp or None
+        When it ended. [UTC]
+    problems : mapping of str to str
+        ``look`` or ``analyse`` to why it could not be done.
+    live, version : int
+        Grow with each change of the sensors, and of the results.
+    """
+
+    looked: pd.Timestamp
+    sensors: Mapping[str, SensorState] = field(default_factory=dict)
+    results: Results | None = None
+    computed: pd.Timestamp | None = None
+    problems: Mapping[str, str] = field(default_factory=dict)
+    live: int = 0
+    version: int = 0
+
+
+def freshness(age_s: float | None, interval_s: float | None) -> Freshness:
+    """Return how old a reading is, against its sensor's interval.
+
+    Parameters
+    ----------
+    age_s : float or None
+        Time since the reading; None where there is none. [s]
+    interval_s : float or None
+        Usual time between readings. [s]
+
+    Returns
+    -------
+    {"fresh", "late", "silent", "never"}
+        In the order of concern.
+
+    Examples
+    --------
+    >>> freshness(12, 10), freshness(40, 10), freshness(130, 10)
+    ('fresh', 'late', 'silent')
+    """
+    if age_s is None:
+        return "never"
+    interval = interval_s or USUAL_INTERVAL_S
+    if age_s > max(SILENT_INTERVALS * interval, SILENT_AT_LEAST_S):
+        return "silent"
+    return "late" if age_s > max(LATE_INTERVALS * interval, LATE_AT_LEAST_S) else "fresh"
+
+
+def sensor_states(
+    installation: Installation, latest: pd.DataFrame, now: pd.Timestamp
+) -> dict[str, SensorState]:
+    """Return the state of every sensor that is described.
+
+    Parameters
+    ----------
+    installation : Installation
+        The system.
+    latest : pandas.DataFrame
+        The newest reading of each sensor that has one.
+    now : pandas.Timestamp
+        The present. [UTC]
+
+    Returns
+    -------
+    dict of str to SensorState
+        In the order of the description.
+    """
+    rows = {str(row.sensor): row for row in latest.itertuples(index=False)}
+    states = {}
+    for name, sensor in installation.sensor.items():
+        row: Any = rows.get(name)
+        if row is None:
+            states[name] = SensorState(name, None, None, 9, "never")
+            continue
+        moment = pd.Timestamp(row.time)
+        age = (now - moment).total_seconds()
+        states[name] = SensorState(
+            name, moment, float(row.value), int(row.quality), freshness(age, sensor.interval)
+        )
+    return states
+
+
+def zone_runs(results: Results | None, zone: str) -> list[Run]:
+    """Return a zone's runs, newest first."""
+    runs = [] if results is None else [run for run in results.runs if run.zone == zone]
+    return sorted(runs, key=lambda run: run.start, reverse=True)
+
+
+def is_running(snapshot: Snapshot, installation: Installation, zone: str) -> bool | None:
+    """Return whether a zone is being watered: by its valve where one is read, by its last run otherwise.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+        What is known.
+    installation : Installation
+        The system.
+    zone : str
+        One of its zones.
+
+    Returns
+    -------
+    bool or None
+        None where it is not known.
+    """
+    for name, sensor in installation.sensor.items():
+        state = snapshot.sensors.get(name)
+        if sensor.zone == zone and sensor.quantity == "valve state" and state is not None:
+            if state.freshness != "fresh" or state.value is None:
+                return None
+            return state.value > 0.5  # noqa: PLR2004 - half open
+    if snapshot.results is None or snapshot.looked - snapshot.results.end > RUNNING_WITHIN:
+        return None
+    runs = zone_runs(snapshot.results, zone)
+    return bool(runs) and snapshot.results.end - runs[0].end < RUNNING_WITHIN
+
+
+def last_estimates(results: Results | None, zone: str) -> list[Estimate]:
+    """Return the newest of each estimate of a zone, in the order of the analysis."""
+    newest: dict[tuple[str, str | None], Estimate] = {}
+    for estimate in () if results is None else results.estimates:
+        if estimate.zone != zone:
+            continue
+        key = (estimate.quantity, estimate.nutrient)
+        before = newest.get(key)
+        if before is None or _started(estimate) >= _started(before):
+            newest[key] = estimate
+    return list(newest.values())
+
+
+def _started(estimate: Estimate) -> pd.Timestamp:
+    return estimate.run_start if estimate.run_start is not None else pd.Timestamp(0, tz="UTC")
+
+
+def zone_findings(results: Results | None, zone: str | None) -> list[Finding]:
+    """Return findings of a zone (None: of the head), worst first, then newest first."""
+    return ordered([] if results is None else [f for f in results.findings if f.zone == zone])
+
+
+def ordered(findings: list[Finding]) -> list[Finding]:
+    """Return findings, worst first, then newest first."""
+    newest_first = sorted(findings, key=lambda f: f.end, reverse=True)
+    return sorted(newest_first, key=lambda f: SEVERITIES.index(f.severity))

@@ -1,0 +1,133 @@
+"""Two threads that keep the snapshot new, so that no page waits for the archive or for the analysis."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from dashboard.snapshot import Snapshot, sensor_states
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from dashboard.feed import Feed
+
+log = logging.getLogger(__name__)
+
+REST = 4.0
+"""Each thread rests at least so many times as long as it worked, so that pages stay quick. [-]"""
+
+
+def utc_now() -> pd.Timestamp:
+    """Return the present. [UTC]"""
+    return pd.Timestamp.now("UTC")
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How often the watch looks, and how far back the analysis goes.
+
+    Attributes
+    ----------
+    look_s, analyse_s : float
+        Between two looks at the newest readings, and between two analyses. [s]
+    days : float
+        Period of the analysis, up to the present. [d]
+    """
+
+    look_s: float = 0.5
+    analyse_s: float = 15.0
+    days: float = 7.0
+
+
+class Watch:
+    """Keeps what is known of one installation.
+
+    Parameters
+    ----------
+    feed : Feed
+        Where readings and results come from.
+    pace : Pace
+        How often.
+    clock : callable
+        Gives the present. [UTC]
+    """
+
+    def __init__(
+        self, feed: Feed, pace: Pace | None = None, clock: Callable[[], pd.Timestamp] = utc_now
+    ) -> None:
+        self.feed = feed
+        self.pace = pace or Pace()
+        self.clock = clock
+        self._snapshot = Snapshot(clock())
+        self._lock = threading.Lock()
+        self._end = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._keep, args=(work, pause), name=work.__name__, daemon=True)
+            for work, pause in ((self.look, self.pace.look_s), (self.analyse, self.pace.analyse_s))
+        ]
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """What is known now."""
+        return self._snapshot
+
+    def start(self) -> None:
+        """Begin to watch."""
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self, timeout: float = 5.0) -> None:
+        """End the threads; an analysis that is under way is not waited for beyond `timeout`. [s]"""
+        self._end.set()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join(timeout)
+
+    def look(self) -> None:
+        """Take in the newest readings."""
+        now = self.clock()
+        sensors = sensor_states(self.feed.installation, self.feed.latest(), now)
+        with self._lock:
+            old = self._snapshot
+            changed = sensors != old.sensors
+            self._snapshot = replace(old, looked=now, sensors=sensors, live=old.live + changed)
+
+    def analyse(self) -> None:
+        """Take in the results of the period up to the present."""
+        now = self.clock()
+        results = self.feed.analyse(now - pd.Timedelta(days=self.pace.days), now)
+        with self._lock:
+            old = self._snapshot
+            self._snapshot = replace(old, results=results, computed=self.clock(), version=old.version + 1)
+
+    def _keep(self, work: Callable[[], None], pause: float) -> None:
+        """Repeat `work` until the end; what it cannot do is kept as a problem and tried again."""
+        while not self._end.is_set():
+            began = time.monotonic()
+            try:
+                work()
+            except Exception as error:
+                log.exception("the dashboard could not %s", work.__name__)
+                self._note(work.__name__, str(error) or type(error).__name__)
+            else:
+                self._note(work.__name__, None)
+            self._end.wait(max(pause, REST * (time.monotonic() - began)))
+
+    def _note(self, work: str, problem: str | None) -> None:
+        """Keep or clear the problem of one thread."""
+        with self._lock:
+            old = self._snapshot
+            if old.problems.get(work) == problem:
+                return
+            kept = (
+                {**old.problems, work: problem}
+                if problem
+                else {k: v for k, v in old.problems.items() if k != work}
+            )
+            self._snapshot = replace(old, problems=kept, version=old.version + 1)
