@@ -10,9 +10,9 @@ from threading import Event
 from typing import TYPE_CHECKING, Any
 
 import paho.mqtt.client as mqtt
-from ingest.load_installation import load
 from paho.mqtt.enums import CallbackAPIVersion
 
+from ingest.load_installation import load
 from ingest.store import latest
 from sample_data.folder import INSTALLATION, TRUTH, read_scenario, write_whole
 from sample_data.packs import MOMENTS, Pack, packs

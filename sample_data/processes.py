@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from types import TracebackType
 
 PATIENCE_S = 20.0
-"""How long a child may take to end when asked, before it is killed. [s]"""
+"""Usual patience with a child that was asked to end; the ingester publishes what it holds first. [s]"""
 
 LAST_WORDS = 15
 """Lines of its log that a dead child is quoted with."""
@@ -49,9 +49,12 @@ class Family:
     ----------
     folder : Path
         Where the logs go, one a child, named after it.
+    patience_s : float
+        How long a child may take to end when asked, before it is killed. [s]
     """
 
     folder: Path
+    patience_s: float = PATIENCE_S
     children: dict[str, subprocess.Popen[bytes]] = field(default_factory=dict)
 
     def __enter__(self) -> Self:
@@ -111,7 +114,7 @@ class Family:
             if child.poll() is None:
                 child.send_signal(signal.SIGTERM)
             try:
-                child.wait(PATIENCE_S)
+                child.wait(self.patience_s)
             except subprocess.TimeoutExpired:
                 child.kill()
                 child.wait()
