@@ -25,6 +25,13 @@ BELOW_WEAKEST = 0.06
 """Largest relative error assumed between the water and half the weakest dilution, where the curve is
 Kohlrausch's. Computed: 0.1 to 5 % for seven stocks, more where phosphate meets hard water."""
 
+OTHER_WATER = 0.10
+"""Largest relative change of the EC step for a relative change of the source water's ions. [-] Computed in
+``benchmarks/dilution.py``: 0.03 to 0.10 for six stocks."""
+
+OTHER_WATER_PHOSPHATE = 0.35
+"""The same where phosphate makes most of the stock, because it takes up the water's bicarbonate. Computed."""
+
 
 @dataclass(frozen=True, slots=True)
 class DilutionCurve:

@@ -146,9 +146,9 @@ def _log_total(view: RunView, name: str, seen: Total, part: Interval) -> Uncerta
     run = f"{view.run.zone} {view.run.start.isoformat()}"
     terms = {
         source: gain,
-        Source("meter repeatability", f"{name}, {run}", random=True): REPEATABILITY,
-        Source("counts and their timing", f"{name}, {run}", random=True): seen.sd / seen.litres,
+        Source("meter repeatability", name, run): REPEATABILITY,
+        Source("counts and their timing", name, run): seen.sd / seen.litres,
     }
     if seen.share < 1.0:
-        terms[Source("gaps", f"{name}, {run}", random=True)] = rectangular(0.1 * (1.0 - seen.share))
+        terms[Source("gaps", name, run)] = rectangular(0.1 * (1.0 - seen.share))
     return Uncertain(math.log(seen.litres), terms)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from ingest.installation import Sensor
 
 LONGEST_GAP = 4.0
-"""A silence longer than this many usual steps is a gap: nothing is counted over it. No source."""
+"""A silence longer than this many usual steps is a gap: flow over it is a guess. No source."""
 
 LEAST_SHARE = 0.9
 """A total from flow readings needs readings over at least this share of the time. No source."""
@@ -63,8 +63,9 @@ def cumulative(series: pd.Series, sensor: Sensor) -> pd.Series:
     Returns
     -------
     pandas.Series
-        Total since the first reading, same index. A register that falls has been reset to zero. Flow is
-        integrated by trapezoids; over a gap nothing is counted. [L]
+        Total since the first reading, same index. A register that falls has rolled over where its size is
+        stated, else it was reset to zero. Flow is integrated by trapezoids, over a gap by a straight line
+        (`Total.share` tells how much of the time readings cover). [L]
 
     Examples
     --------
@@ -79,12 +80,11 @@ def cumulative(series: pd.Series, sensor: Sensor) -> pd.Series:
         return series
     if sensor.quantity == "volume":
         steps = np.diff(values)
-        steps = np.where(steps < 0, values[1:], steps)
+        again = values[1:] if sensor.rolls_over_at is None else steps + sensor.rolls_over_at
+        steps = np.where(steps < 0, again, steps)
     else:
-        times = seconds(pd.DatetimeIndex(series.index))
-        width = np.diff(times)
-        held = width <= LONGEST_GAP * usual_step(times)
-        steps = np.where(held, 0.5 * (values[1:] + values[:-1]) * width / 3600.0, 0.0)
+        width = np.diff(seconds(pd.DatetimeIndex(series.index)))
+        steps = 0.5 * (values[1:] + values[:-1]) * width / 3600.0
     return pd.Series(np.concatenate([[0.0], np.cumsum(steps)]), series.index)
 
 

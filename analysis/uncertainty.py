@@ -27,14 +27,19 @@ class Source(NamedTuple):
     name : str
         What it is, in words that a person reads in the budget.
     where : str
-        The sensor, the stock or the run that it belongs to; the same pair is the same error.
-    random : bool
-        True where it is drawn anew in every run and so averages away.
+        The sensor or the stock that it belongs to; the same three are the same error.
+    run : str
+        The run, for an error that is drawn anew in every run and so averages away; else empty.
     """
 
     name: str
-    where: str
-    random: bool = False
+    where: str = ""
+    run: str = ""
+
+    @property
+    def random(self) -> bool:
+        """True where the error averages away over runs."""
+        return bool(self.run)
 
     def label(self) -> str:
         """Return the words for a budget."""
@@ -66,7 +71,7 @@ class Uncertain:
 
         Examples
         --------
-        >>> x = Uncertain(0.0, {Source("gain", "m"): 0.03, Source("noise", "run", True): 0.04})
+        >>> x = Uncertain(0.0, {Source("gain", "m"): 0.03, Source("noise", run="1"): 0.04})
         >>> x.part(random=True), round(x.sd, 3)
         (0.04, 0.05)
         """
@@ -77,7 +82,7 @@ class Uncertain:
 
         Examples
         --------
-        >>> Uncertain(0.0, {Source("gain", "m"): 0.3, Source("noise", ""): 0.1}).budget()
+        >>> Uncertain(0.0, {Source("gain", "m"): 0.3, Source("noise"): 0.1}).budget()
         {'gain (m)': 0.9, 'noise': 0.1}
         """
         total = self.sd**2
