@@ -155,7 +155,7 @@ CLASHES = (
         "chlorine",
         "stop",
         "poisonous chlorine gas is set free",
-        "never mix acid and chlorine: separate tanks, separate injection points, label and safety data sheet rule",
+        "never mix them: tanks and injection points apart; label and safety data sheet rule",
     ),
     Clash("NH4", "alkali", "watch", "ammonia gas escapes", "keep ammonium away from alkaline products"),
 )
