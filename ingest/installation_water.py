@@ -13,6 +13,7 @@ from ingest.installation_types import (
     Area,
     Conductivity,
     Diameter,
+    Duration,
     Flow,
     Fraction,
     Height,
@@ -22,6 +23,7 @@ from ingest.installation_types import (
     Slope,
     Strength,
     Table,
+    Temperature,
     TemperatureCoefficient,
     Volume,
     check_plausible,
@@ -53,6 +55,9 @@ Part = Literal[
     "flow meter",
     "check valve",
     "vacuum breaker",
+    "flow restrictor",
+    "bypass",
+    "booster pump",
 ]
 """Parts of a head."""
 
@@ -68,6 +73,8 @@ class Supply(Table):
     """Day of the preventer's last test."""
     pressure: Pressure | None = None
     """Static pressure of the supply."""
+    preventer_height: Height | None = None
+    """Of a vacuum breaker's outlet above the highest emitter."""
 
 
 class Injector(Table):
@@ -87,6 +94,12 @@ class Injector(Table):
     """Volume of the displacement tank or the stock tank."""
     max_static_pressure: Pressure | None = None
     """Pressure that it stands with closed valves."""
+    least_difference: Pressure | None = None
+    """Pressure difference across it that it needs to draw stock."""
+    interlock: bool | None = None
+    """Whether it stops by itself when the water stops."""
+    check_valve: bool | None = None
+    """Whether its line has a check valve that keeps water out of the stock."""
 
     @field_validator("flow_range", mode="after")
     @classmethod
@@ -115,6 +128,10 @@ class Stock(Table):
     """Whether it changes the EC of the water."""
     temperature_coefficient: TemperatureCoefficient = 0.0191
     """Change of EC for a kelvin at 25 °C, or "natural water"."""
+    salts: dict[str, Strength] = Field(default_factory=dict)
+    """Salt by its trade name to its mass in a litre of stock, to check solubility and compatibility."""
+    coldest: Temperature | None = None
+    """Lowest temperature that the stock tank will see."""
 
     @field_validator("dilutions", mode="after")
     @classmethod
@@ -134,6 +151,10 @@ class Head(Table):
     """Its parts, in the order the water passes."""
     filter_clean_loss: Pressure | None = None
     """Pressure loss of the clean filter at the flow of the largest zone."""
+    regulator_pressure: Pressure | None = None
+    """What the pressure regulator is set to."""
+    together: tuple[tuple[str, ...], ...] = ()
+    """Groups of zones that run at the same time."""
 
 
 class Emitters(Table):
@@ -234,6 +255,8 @@ class Zone(Table):
     """Clear means this share of the injection's step in EC."""
     target: Target | None = None
     """What it should get."""
+    planned_run: Duration | None = None
+    """How long a run is meant to last."""
 
 
 def rising(ends: tuple[float, float] | None) -> tuple[float, float] | None:
