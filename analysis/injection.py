@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 from analysis.injection_ec import conductivity
 from analysis.injection_flow import meters
-from analysis.injection_ways import NoWay, Way
-from analysis.results import Estimate, refused
-from analysis.uncertainty import COVERAGE_FACTOR, Uncertain, combine, interval_of_log, linear
+from analysis.injection_laboratory import laboratory
+from analysis.injection_ways import NoWay, Way, disagreement, pooled
+from analysis.results import ESTIMATE_UNITS, Estimate, refused
+from analysis.uncertainty import interval_of_log
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from analysis.view import RunView
 
 QUANTITY = "injection fraction"
+
+CELLS = ("mixed", "after filter", "zone", "lateral end")
+"""Where conductivity tells the fraction, the nearest to the injector first."""
 
 DECAYS = (
     "a displacement tank's strength falls all through the run, so there is no single ratio; "
@@ -36,28 +40,30 @@ def injection_fraction(view: RunView) -> list[Estimate]:
     list of Estimate
         One, combined from all ways that agree; one for each way where they disagree, none of them
         averaged; or one refusal. None where the zone has no injector.
+
+    Notes
+    -----
+    From the meters f holds for any stock; from EC it holds for the stock as its dilutions were made. Method
+    and limits: ``docs/methods.md``, Injection fraction.
+
+    References
+    ----------
+    GUM (JCGM 100:2008); combination by inverse covariance, Cox et al., Metrologia 43 (2006) S268.
     """
     if view.injector is None:
         return []
     if view.injector.kind == "displacement tank":
-        return [refused(QUANTITY, "none", DECAYS).of(view.run.zone, view.run.start)]
+        return [refused(QUANTITY, "none", DECAYS)]
     if view.run.injection is None:
-        reason = "no injection was found in this run"
-        return [refused(QUANTITY, "none", reason).of(view.run.zone, view.run.start)]
+        return [refused(QUANTITY, "none", "no injection was found in this run")]
     found, missing = ways(view)
-    if not found:
-        reason = "; ".join(f"{one.name}: {one.reason}" for one in missing)
-        names = tuple(dict.fromkeys(s for one in missing for s in one.sensors))
-        return [refused(QUANTITY, "EC and meters tried", reason, names).of(view.run.zone, view.run.start)]
-    if disagreement(found) is not None:
-        return [_estimate(view, [one], note=_other_words(one, found)) for one in found]
-    return [_estimate(view, found, note="")]
+    return told(QUANTITY, found, missing)
 
 
 def ways(view: RunView) -> tuple[list[Way], list[NoWay]]:
     """Return every way's answer, and why the others have none."""
-    cells = view.sensors("conductivity", "mixed", "after filter", "zone", "lateral end")
-    tried: list[Way | NoWay] = [meters(view)]
+    cells = view.sensors("conductivity", *CELLS)
+    tried: list[Way | NoWay] = [meters(view), *laboratory(view)]
     for name in cells:
         answer = conductivity(view, name)
         tried.append(answer)
@@ -68,40 +74,47 @@ def ways(view: RunView) -> tuple[list[Way], list[NoWay]]:
     return [t for t in tried if isinstance(t, Way)], [t for t in tried if isinstance(t, NoWay)]
 
 
-def disagreement(found: Sequence[Way]) -> tuple[Way, Way, float] | None:
-    """Return the first two ways whose 95 % intervals do not meet, with the gap of their logarithms."""
-    for i, one in enumerate(found):
-        for other in found[i + 1 :]:
-            gap = linear([1.0, -1.0], [one.log_fraction, other.log_fraction]).value
-            if abs(gap) > COVERAGE_FACTOR * (one.log_fraction.sd + other.log_fraction.sd):
-                return one, other, gap
-    return None
+def told(quantity: str, found: Sequence[Way], missing: Sequence[NoWay]) -> list[Estimate]:
+    """Return what several ways tell: one estimate where they agree, each of them where not, or a refusal.
+
+    Parameters
+    ----------
+    quantity : str
+        A key of `ESTIMATE_UNITS` whose logarithm the ways give.
+    found : sequence of Way
+        The answers.
+    missing : sequence of NoWay
+        The ways without an answer.
+
+    Returns
+    -------
+    list of Estimate
+        At least one.
+    """
+    if not found:
+        reason = "; ".join(dict.fromkeys(f"{one.name}: {one.reason}" for one in missing))
+        names = tuple(dict.fromkeys(s for one in missing for s in one.sensors))
+        tried = " and ".join(dict.fromkeys(one.name for one in missing))
+        return [refused(quantity, f"{tried} tried", reason, names)]
+    if disagreement(found) is not None:
+        return [_estimate(quantity, one, _alone(one, found)) for one in found]
+    if len(found) == 1:
+        return [_estimate(quantity, found[0], found[0].method)]
+    parts = ", ".join(one.words() for one in found)
+    method = f"combined by inverse covariance: {'; '.join(one.method for one in found)} [{parts}]"
+    return [_estimate(quantity, pooled(found, "combined", method), method)]
 
 
-def _other_words(one: Way, found: Sequence[Way]) -> str:
-    """Return what the other ways say, for a method that stands alone."""
+def _alone(one: Way, found: Sequence[Way]) -> str:
+    """Return the method of a way that stands alone because others contradict it."""
     others = ", ".join(other.words() for other in found if other is not one)
-    return f"; not averaged with {others}, which disagrees"
+    return f"{one.method}; not averaged with {others}: they disagree"
 
 
-def _estimate(view: RunView, found: Sequence[Way], *, note: str) -> Estimate:
-    """Return one estimate from ways that agree."""
-    mean: Uncertain = combine([one.log_fraction for one in found])
-    value, low, high = interval_of_log(mean)
-    method = " and ".join(one.method for one in found)
-    if len(found) > 1:
-        parts = ", ".join(one.words() for one in found)
-        method = f"combined by inverse covariance: {method} [{parts}]"
-    names = tuple(dict.fromkeys(s for one in found for s in one.sensors))
+def _estimate(quantity: str, way: Way, method: str) -> Estimate:
+    """Return a way's answer as an estimate."""
+    value, low, high = interval_of_log(way.log)
+    unit = ESTIMATE_UNITS[quantity]
     return Estimate(
-        QUANTITY,
-        view.run.zone,
-        view.run.start,
-        value,
-        "1",
-        low,
-        high,
-        method + note,
-        names,
-        budget=mean.budget(),
+        quantity, None, None, value, unit, low, high, method, way.sensors, budget=way.log.budget()
     )

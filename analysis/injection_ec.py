@@ -9,9 +9,9 @@ import numpy as np
 
 from analysis.dilution import sensitivity
 from analysis.injection_cells import coefficient_of
-from analysis.injection_ec_terms import ec_terms, run_label
+from analysis.injection_ec_terms import ec_terms
 from analysis.injection_signal import MOST_LIMITED, NAME, STRONGEST_MARGIN, Signal, signal
-from analysis.injection_ways import NoWay, Way
+from analysis.injection_ways import NoWay, Way, run_label
 from analysis.injection_window import plateau
 from analysis.uncertainty import Source, Uncertain, standard_error
 

@@ -19,7 +19,7 @@ from analysis.dilution import (
     OTHER_WATER_PHOSPHATE,
     sensitivity,
 )
-from analysis.injection_ways import gain_term, limit_of
+from analysis.injection_ways import gain_term, limit_of, run_label
 from analysis.uncertainty import Source, rectangular
 
 if TYPE_CHECKING:
@@ -35,11 +35,6 @@ UNKNOWN_OFFSET_K = 10.0
 
 MAIN_SHARE = 0.25
 """A nutrient that makes this share of the stock's nutrients by mass decides how it conducts. No source."""
-
-
-def run_label(view: RunView) -> str:
-    """Return what marks an error as this run's own."""
-    return f"{view.run.zone} {view.run.start.isoformat()}"
 
 
 def ec_terms(view: RunView, signal: Signal, step: float) -> dict[Source, float]:
