@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ingest import cli_check
+from ingest import cli_check, cli_ingest
 
 if TYPE_CHECKING:
     import typer
@@ -13,3 +13,4 @@ if TYPE_CHECKING:
 def register(app: typer.Typer) -> None:
     """Add this folder's subcommands to the front door."""
     cli_check.register(app)
+    cli_ingest.register(app)

@@ -10,6 +10,7 @@ written again, so a place in the journal never means two things.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import re
@@ -33,6 +34,9 @@ SEGMENT_BYTES = 64 * 2**20
 SEGMENT_S = 600.0
 """Age at which a segment that has frames ends, so that what the archive has can go. [s]"""
 
+RESERVE_BYTES = 64 * 2**20
+"""Space that is left free as a rule: some rounds of the archiver. [bytes]"""
+
 FRAME_BYTES = 4 * 2**20
 """Body size at which the loader's messages go into a frame of their own. [bytes]"""
 
@@ -44,8 +48,12 @@ class WriterError(UserError):
     """Raised when a journal cannot be opened: its name is wrong, or another process writes it."""
 
 
-class DiskFullError(OSError):
-    """Raised when the disk is full; nothing of the batch is kept, and the journal can go on later."""
+class DiskFullError(UserError):
+    """Raised when the disk is full; nothing of the frame is kept, and the journal can go on later."""
+
+
+class BrokenDiskError(UserError):
+    """Raised when the disk fails; end the process, because what it holds is not known any more."""
 
 
 def segments(folder: Path) -> list[tuple[int, Path]]:
@@ -85,6 +93,8 @@ class JournalWriter:
         The installation's name as it stands in archive paths: who may decode the messages.
     segment_bytes : int
         Size at which a segment ends. [bytes]
+    reserve_bytes : int
+        Space that is left free for the archiver: with less, the disk counts as full. [bytes]
 
     Raises
     ------
@@ -94,14 +104,24 @@ class JournalWriter:
         If the disk is full or broken.
     """
 
-    def __init__(self, archive: Path, writer: str, site: str, *, segment_bytes: int = SEGMENT_BYTES) -> None:
+    def __init__(
+        self,
+        archive: Path,
+        writer: str,
+        site: str,
+        *,
+        segment_bytes: int = SEGMENT_BYTES,
+        reserve_bytes: int = RESERVE_BYTES,
+    ) -> None:
         if not _WRITER.fullmatch(writer):
             msg = f"{writer!r} is no name for a journal; use letters, digits, _ . and -"
             raise WriterError(msg)
         self.folder = archive / "journal" / writer
         self.writer = writer
         self._segment_bytes = segment_bytes
+        self._reserve_bytes = reserve_bytes
         make_folder(self.folder)
+        self._folder_fd = os.open(self.folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
         self._lock = locked(self.folder / "lock", wait=False)
         if not self._lock.__enter__():
             msg = (
@@ -169,8 +189,8 @@ class JournalWriter:
         ------
         DiskFullError
             If the disk is full; frames before the one that did not fit may be kept.
-        OSError
-            If the disk is broken: give up the process and start again.
+        BrokenDiskError
+            If the disk fails.
         """
         total = count = 0
         body = bytearray()
@@ -190,6 +210,7 @@ class JournalWriter:
         """Append one frame; on return it is durable. Raises as `append` does."""
         stamp = time.time_ns() // 1000 if received_us is None else received_us
         try:
+            self._check_room()
             if self._fd < 0 or self._size >= self._segment_bytes or self._is_old():
                 self._rotate()
             frame = frames.encode(kind, count, self._sequence, stamp, body)
@@ -198,11 +219,20 @@ class JournalWriter:
             os.fdatasync(self._fd)
         except OSError as error:
             self._give_up_segment()
+            text = f"{self.folder}: {error.strerror}"
             if error.errno in FULL:
-                raise DiskFullError(error.errno, error.strerror, str(self.folder)) from error
-            raise
+                msg = f"{text}; make room, and it goes on"
+                raise DiskFullError(msg) from error
+            msg = f"{text}; check the disk, then start again: nothing acknowledged is lost"
+            raise BrokenDiskError(msg) from error
         self._size += len(frame)
         self._sequence += 1
+
+    def _check_room(self) -> None:
+        """Leave the archiver what it needs to empty the journal."""
+        status = os.fstatvfs(self._folder_fd)
+        if status.f_bavail * status.f_frsize < self._reserve_bytes:
+            raise OSError(errno.ENOSPC, f"less than {self._reserve_bytes} bytes are left on the disk")
 
     def _is_old(self) -> bool:
         return self._size > 0 and time.monotonic() - self._born > SEGMENT_S
@@ -216,6 +246,9 @@ class JournalWriter:
     def close(self) -> None:
         """Let another process write this journal."""
         self._end_segment()
+        if self._folder_fd >= 0:
+            os.close(self._folder_fd)
+            self._folder_fd = -1
         self._lock.__exit__(None, None, None)
 
     def __enter__(self) -> Self:

@@ -93,7 +93,6 @@ def _registry() -> Any:
     import pint  # noqa: PLC0415 - a command that reads no units does not pay for the registry
 
     registry: Any = pint.UnitRegistry(cache_folder=None)
-    registry.define("mho = siemens")
     registry.define("litre_per_hour = liter / hour = lph")
     return registry
 

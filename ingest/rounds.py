@@ -20,7 +20,7 @@ from ingest.parts import write_part
 from ingest.records import Message, Reject
 from ingest.recovery import changing
 from ingest.routing import Router
-from ingest.tail import Batch, backlog, read_batch
+from ingest.tail import DROPPED_TOPIC, Batch, backlog, read_batch
 from ingest.taken import Taken
 
 if TYPE_CHECKING:
@@ -37,9 +37,6 @@ BUDGET = 16 * 2**20
 KEPT_SEGMENTS = 1
 """Segments of each journal that stay although the archive has them: a new connection's first messages
 are compared with them."""
-
-DROPPED = "$SYS/broker/publish/messages/dropped"
-"""Where mosquitto counts the messages that it could not deliver."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +187,7 @@ def _dropped(told: Iterable[Message], notes: dict[str, int]) -> list[tuple[int, 
     """Return an event for each rise of the broker's count of dropped messages."""
     rows = []
     for message in told:
-        if message.topic != DROPPED or not message.payload.isdigit():
+        if message.topic != DROPPED_TOPIC or not message.payload.isdigit():
             continue
         count, before = int(message.payload), notes.get("dropped")
         notes["dropped"] = count

@@ -26,6 +26,9 @@ OWN_TOPICS = "tricklebook/state/"
 BROKER_TOPICS = "$SYS/"
 """Topics of the broker about itself; they carry no readings."""
 
+DROPPED_TOPIC = "$SYS/broker/publish/messages/dropped"
+"""Where mosquitto counts the messages that it could not deliver."""
+
 LEVELS = {Kind.PACKETS_V311: packets.V311, Kind.PACKETS_V5: packets.V5}
 
 

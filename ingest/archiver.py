@@ -1,0 +1,165 @@
+"""The archiver: a process that empties the journals into the archive and keeps it in order.
+
+One at a time works on a site's archive; another waits and takes over when the first one ends, however.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from ingest import upkeep
+from ingest.archive import DamagedFileError, describe
+from ingest.files import FULL, locked
+from ingest.rounds import Rounds
+from ingest.status import StatusFile, archiver_path
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from ingest.installation import Installation
+
+log = logging.getLogger(__name__)
+
+EVERY_S = 15.0
+"""Time between rounds at a low rate; readers see what is newer in the journal. [s]"""
+
+BACKLOG_BYTES = 8 * 2**20
+"""Journal at which a round begins at once. [bytes]"""
+
+LOOK_S = 0.2
+"""Time between looks at the journals. [s]"""
+
+UPKEEP_S = 5.0
+"""Time between looks for files to merge and days to close. [s]"""
+
+FULL_RETRY_S = 2.0
+"""Time before the next try when the disk is full. [s]"""
+
+
+@dataclass(slots=True)
+class Progress:
+    """How the archiver stands.
+
+    Attributes
+    ----------
+    state : str
+        ``waiting`` for another archiver to end, ``archiving``, ``disk full`` or ``stopped``.
+    problem : str
+        Why it does not archive, for a person.
+    counts : dict of str to int
+        Readings, duplicates, messages and rejects by reason, since the process began.
+    backlog : int
+        Journal that is not archived. [bytes]
+    newest_us : int
+        Newest instant stored since the process began, 0 where none. [µs since 1970, UTC]
+    rounds, merged, closed : int
+        Rounds done, folders merged, days closed.
+    """
+
+    state: str = "waiting"
+    problem: str = ""
+    counts: dict[str, int] = field(default_factory=dict)
+    backlog: int = 0
+    newest_us: int = 0
+    rounds: int = 0
+    merged: int = 0
+    closed: int = 0
+
+
+@dataclass(slots=True)
+class Archiver:
+    """Archives until it is told to stop.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    installation : Installation
+        Whose messages.
+    should_stop : callable
+        Asked between rounds.
+    every_s : float
+        See `EVERY_S`. [s]
+    """
+
+    archive: Path
+    installation: Installation
+    should_stop: Callable[[], bool]
+    every_s: float = EVERY_S
+    progress: Progress = field(default_factory=Progress)
+
+    def run(self) -> None:
+        """Archive until told to stop, then once more.
+
+        Raises
+        ------
+        OSError
+            If the disk is broken.
+        """
+        site = self.installation.site
+        status = StatusFile(archiver_path(self.archive, site))
+        lock = self.archive / "state" / f"site={site}" / "archiver.lock"
+        while not self.should_stop():
+            with locked(lock, wait=False) as mine:
+                if mine:
+                    self._work(Rounds(self.archive, self.installation), status)
+                    return
+            time.sleep(LOOK_S)
+
+    def _work(self, rounds: Rounds, status: StatusFile) -> None:
+        due = upkeep_due = 0.0
+        self.progress.state = "archiving"
+        while not self.should_stop():
+            now = time.monotonic()
+            self.progress.backlog = rounds.backlog()
+            if self.progress.backlog >= BACKLOG_BYTES or (self.progress.backlog and now >= due):
+                due = now + (self.every_s if self._try(lambda: self._round(rounds)) else FULL_RETRY_S)
+            elif now >= upkeep_due:
+                again = self._try(self._upkeep)
+                upkeep_due = now + (0.0 if again else UPKEEP_S)
+            else:
+                time.sleep(LOOK_S)
+            status.write(self.progress)
+        while rounds.backlog() and self._try(lambda: self._round(rounds)):
+            pass
+        self.progress.state = "stopped"
+        status.write(self.progress)
+
+    def _try(self, work: Callable[[], bool]) -> bool:
+        """Do some work; on a full disk, say so and return False."""
+        try:
+            result = work()
+        except OSError as error:
+            if error.errno not in FULL:
+                raise
+            self._say("disk full", f"{self.archive}: the disk is full; make room, and it goes on")
+            return False
+        except DamagedFileError as error:
+            self._say("archiving", str(error))
+            return False
+        self._say("archiving", self.progress.problem if self.progress.state == "archiving" else "")
+        return result
+
+    def _say(self, state: str, problem: str) -> None:
+        if problem and problem != self.progress.problem:
+            log.warning("%s", problem)
+        self.progress.state, self.progress.problem = state, problem
+
+    def _round(self, rounds: Rounds) -> bool:
+        report = rounds.run()
+        self.progress.rounds += 1
+        self.progress.counts = dict(Counter(self.progress.counts) + report.counts)
+        self.progress.newest_us = max(self.progress.newest_us, report.newest_us)
+        return report.size > 0
+
+    def _upkeep(self) -> bool:
+        """Do one day's upkeep; tell whether there was any."""
+        done = upkeep.upkeep(self.archive, self.installation.site, metadata=describe(self.installation))
+        self.progress.merged += len(done.folders)
+        self.progress.closed += len(done.closed)
+        return bool(done.folders or done.closed)
