@@ -32,6 +32,8 @@ REASONS: Mapping[str, str] = MappingProxyType(
         "damaged journal": "bytes of the journal that are no whole frame",
         "retained": "a message kept by the broker, without a time of its own: its age is not known",
         "alias": "a Sparkplug alias that no birth has announced",
+        "missing metric": "a Sparkplug birth without a metric that a sensor reads",
+        "death": "a Sparkplug edge node or device has left",
         "sequence": "Sparkplug messages are missing before this one",
     }
 )

@@ -48,12 +48,15 @@ class Block:
         When it was measured, whole numbers. [µs since 1970, UTC]
     message : numpy.ndarray of int32
         Index of the message.
+    quality : numpy.ndarray of int8
+        What the device itself thinks of it.
     """
 
     code: np.ndarray
     working: np.ndarray
     time_us: np.ndarray
     message: np.ndarray
+    quality: np.ndarray
 
 
 @dataclass(slots=True)
@@ -77,7 +80,7 @@ class Batch:
     rejects: RejectList = field(default_factory=RejectList)
     notices: RejectList = field(default_factory=RejectList)
     blocks: list[Block] = field(default_factory=list)
-    _rows: list[tuple[int, float, float, int]] = field(default_factory=list)
+    _rows: list[tuple[int, float, float, int, int]] = field(default_factory=list)
 
     def add(
         self,
@@ -89,6 +92,7 @@ class Batch:
         unit: str | None = None,
         time_us: float | None = None,
         relative: bool = False,
+        quality: Quality = Quality.NOT_EVALUATED,
     ) -> None:
         """Add one reading, or the reject that says why not.
 
@@ -108,6 +112,8 @@ class Batch:
             When; None for the moment of receipt. [µs]
         relative : bool
             Whether the time counts from the moment of receipt.
+        quality : Quality
+            What the device itself thinks of the value.
         """
         sensor = self.converter.sensors[code]
         source = self.messages[message]
@@ -124,54 +130,43 @@ class Batch:
         else:
             when = float(source.received_us) if time_us is None or relative else 0.0
             when += 0.0 if time_us is None else time_us
-            self._rows.append((code, number * factors[0] + factors[1], when, message))
+            self._rows.append((code, number * factors[0] + factors[1], when, message, int(quality)))
 
     def finish(self) -> Decoded:
         """Return the columns of the whole batch, checked and converted."""
-        code, working, time_us, message = self._columns()
-        received = np.array([m.received_us for m in self.messages], np.int64)[message]
-        ahead = time_us - received
-        believed = (time_us >= EARLIEST_US) & (ahead <= LATEST_AHEAD_US)
-        done = self.converter.convert(code, working, time_us)
-        finite = np.isfinite(done.value)
-        keep = believed & finite & ~done.uncalibrated
+        rows = self._columns()
+        received = np.array([m.received_us for m in self.messages], np.int64)[rows.message]
+        ahead = rows.time_us - received
+        believed = (rows.time_us >= EARLIEST_US) & (ahead <= LATEST_AHEAD_US)
+        done = self.converter.convert(rows.code, rows.working, rows.time_us)
+        keep = believed & np.isfinite(done.value) & ~done.uncalibrated
         if not keep.all():
-            self._reject_rows(Block(code, working, time_us, message), believed, done)
-        done.quality[(ahead > SUSPECT_AHEAD_US) & (done.quality == Quality.NOT_EVALUATED)] = Quality.SUSPECT
+            self._reject_rows(rows, believed, done)
+        quality = np.maximum(done.quality, rows.quality)
+        quality[(ahead > SUSPECT_AHEAD_US) & (quality == Quality.NOT_EVALUATED)] = Quality.SUSPECT
         return Decoded(
             names=tuple(sensor.name for sensor in self.converter.sensors),
-            code=code[keep],
-            time_us=time_us[keep].astype(np.int64),
+            code=rows.code[keep],
+            time_us=rows.time_us[keep].astype(np.int64),
             value=done.value[keep],
-            quality=done.quality[keep],
+            quality=quality[keep],
             received_us=received[keep],
-            message=message[keep],
+            message=rows.message[keep],
             rejects=sorted(self.rejects.entries, key=_by_message),
             notices=sorted(self.notices.entries, key=_by_message),
         )
 
-    def _columns(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    def _columns(self) -> Block:
         """Return all blocks and rows as one, in the order of the messages."""
-        if self._rows:
-            self.blocks.append(
-                Block(
-                    np.array([row[0] for row in self._rows], np.int32),
-                    np.array([row[1] for row in self._rows], float),
-                    np.array([row[2] for row in self._rows], float),
-                    np.array([row[3] for row in self._rows], np.int32),
-                )
-            )
-            self._rows = []
-        if not self.blocks:
-            none = np.empty(0, np.int32)
-            return none, np.empty(0), np.empty(0), none
-        message = np.concatenate([block.message for block in self.blocks])
-        order = np.argsort(message, kind="stable") if len(self.blocks) > 1 else slice(None)
-        return (
-            np.concatenate([block.code for block in self.blocks])[order],
-            np.concatenate([block.working for block in self.blocks])[order],
-            np.concatenate([block.time_us for block in self.blocks])[order],
+        blocks = [*self.blocks, _block(self._rows)]
+        message = np.concatenate([block.message for block in blocks])
+        order = np.argsort(message, kind="stable") if len(self.blocks) > 1 or self._rows else slice(None)
+        return Block(
+            np.concatenate([block.code for block in blocks])[order],
+            np.concatenate([block.working for block in blocks])[order],
+            np.concatenate([block.time_us for block in blocks])[order],
             message[order],
+            np.concatenate([block.quality for block in blocks])[order],
         )
 
     def _reject_rows(self, rows: Block, believed: np.ndarray, done: Converted) -> None:
@@ -188,6 +183,17 @@ class Batch:
                 self.rejects.add("calibration", detail, message)
             else:
                 self.rejects.add("not finite", f"{sensor.name}: too large a number", message)
+
+
+def _block(rows: list[tuple[int, float, float, int, int]]) -> Block:
+    """Return single rows as columns."""
+    return Block(
+        np.array([row[0] for row in rows], np.int32),
+        np.array([row[1] for row in rows], float),
+        np.array([row[2] for row in rows], float),
+        np.array([row[3] for row in rows], np.int32),
+        np.array([row[4] for row in rows], np.int8),
+    )
 
 
 def _by_message(reject: Reject) -> int:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ingest.formats.senml import RELATIVE_BELOW, PackError, Problem, Resolved, resolve
+from ingest.formats.units import sum_unit
 from ingest.records import shown
 
 if TYPE_CHECKING:
@@ -137,7 +138,7 @@ def _add(batch: Batch, item: int, record: Resolved | Problem, names: SenmlNames)
         time_us = float(round(time_us))
     for code, value, unit in (
         (value_of, record.value, record.unit),
-        (total_of, record.total, None if record.unit is None else f"{record.unit} s"),
+        (total_of, record.total, None if record.unit is None else sum_unit(record.unit)),
     ):
         if code is not None and value is not None:
             batch.add(

@@ -72,6 +72,9 @@ SIGNALS = MappingProxyType({"mA": (1.0, 0.0), "A": (1000.0, 0.0), "mV": (0.001, 
 COUNTS = frozenset({"count", "pulse", "pulses"})
 """Units of a pulse counter's register; ``count`` is the SenML one."""
 
+SECONDS_AN_HOUR = 3600.0
+"""Definition of the hour. [s/h]"""
+
 FAR = 1e6
 """Where a conversion is sampled to find its scale: far from zero, so that an offset does not eat digits."""
 
@@ -135,4 +138,25 @@ def sensor_units(sensor: Sensor) -> dict[str, tuple[float, float]]:
         same = ("mA", "A") if sensor.unit.endswith("A") else ("mV", "V")
         return {unit: SIGNALS[unit] for unit in same}
     own = _factors(sensor.unit, QUANTITIES[sensor.quantity].unit) or (1.0, 0.0)
-    return {**quantity_units(sensor.quantity), sensor.unit: own}
+    sums = _sum_units() if sensor.quantity == "volume" else {}
+    return {**quantity_units(sensor.quantity), **sums, sensor.unit: own}
+
+
+def sum_unit(unit: str) -> str:
+    """Return the unit of a SenML sum, the integral over seconds of values in `unit`.
+
+    Examples
+    --------
+    >>> sum_unit("m3/s")
+    'm3/s s'
+    """
+    return f"{unit} s"
+
+
+@cache
+def _sum_units() -> Mapping[str, tuple[float, float]]:
+    """Return the units of a sum over a flow, and their scale to litres."""
+    flows = quantity_units("flow")
+    return {
+        sum_unit(unit): (float(f"{scale / SECONDS_AN_HOUR:.14g}"), 0.0) for unit, (scale, _) in flows.items()
+    }

@@ -1,0 +1,186 @@
+"""Plain values on a topic, and fields of JSON by their path, as the installation file describes them."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from ingest.records import shown
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ingest.formats.batch import Batch
+
+MAX_TEXT = 400
+"""Longest text that is read as a number and its unit. Computed: any float fits."""
+
+_NUMBER = re.compile(
+    r"([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:e[-+]?\d+)?|[-+]?(?:nan|inf(?:inity)?))(?:\s*([^\s,]\S*))?",
+    re.IGNORECASE,
+)
+_STEP = re.compile(r"([^.\[\]]+)|\[(\d+)\]")
+
+# Seconds, milli-, micro- or nanoseconds since 1970: each is told from the next by size, since 2000 to 5138
+# in one of them is before 1974 in the next. Computed.
+_SECONDS_BELOW, _MILLI_BELOW, _MICRO_BELOW = 1e11, 1e14, 1e17
+
+Step = str | int
+"""One step into a JSON document: a name or a list place."""
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """One sensor's place on a topic.
+
+    Attributes
+    ----------
+    code : int
+        The sensor.
+    path : tuple of str and int, or None
+        Way to the value in JSON; None where the payload is the value.
+    time : tuple of str and int, or None
+        Way to the time in JSON.
+    """
+
+    code: int
+    path: tuple[Step, ...] | None
+    time: tuple[Step, ...] | None
+
+
+def steps(path: str | None) -> tuple[Step, ...] | None:
+    """Return a path as steps.
+
+    Examples
+    --------
+    >>> steps("a.b[0].c")
+    ('a', 'b', 0, 'c')
+    """
+    if path is None:
+        return None
+    return tuple(name or int(place) for name, place in _STEP.findall(path))
+
+
+def read(batch: Batch, item: int, bindings: Sequence[Binding]) -> None:
+    """Read one message of a topic that the installation file describes.
+
+    Parameters
+    ----------
+    batch : Batch
+        Takes readings and rejects.
+    item : int
+        Index of the message.
+    bindings : sequence of Binding
+        The sensors on its topic.
+    """
+    message = batch.messages[item]
+    topic = shown(message.topic)
+    try:
+        text = message.payload.decode("utf-8").strip()
+        document = json.loads(text) if any(b.path is not None for b in bindings) else None
+    except RecursionError:
+        batch.rejects.add("too deep", f"topic {topic}: {shown(message.payload)}", item)
+        return
+    except ValueError as error:
+        batch.rejects.add("syntax", f"topic {topic}: {error}; it begins {shown(message.payload)}", item)
+        return
+    for binding in bindings:
+        if binding.path is None:
+            _add_text(batch, item, binding, text, f"topic {topic}")
+        else:
+            _add_field(batch, item, binding, document)
+
+
+def _add_field(batch: Batch, item: int, binding: Binding, document: object) -> None:
+    """Add the value at a path of a JSON document."""
+    path = binding.path or ()
+    place = f"topic {shown(batch.messages[item].topic)} field {_spelled(path)}"
+    try:
+        value = _reach(document, path)
+        time_us = None if binding.time is None else _time_us(_reach(document, binding.time))
+    except LookupError as error:
+        batch.rejects.add("no value", f"{place}: {error}", item)
+        return
+    except ValueError as error:
+        batch.rejects.add("time", f"{place}: {error}", item)
+        return
+    if isinstance(value, str):
+        _add_text(batch, item, binding, value, place, time_us)
+    elif value is None:
+        batch.rejects.add("no value", f"{place} is null", item)
+    elif isinstance(value, (bool, int, float)):
+        batch.add(binding.code, value, message=item, place=place, time_us=time_us)
+    else:
+        batch.rejects.add("not a number", f"{place}: {shown(value)}", item)
+
+
+def _add_text(
+    batch: Batch, item: int, binding: Binding, text: str, place: str, time_us: float | None = None
+) -> None:
+    """Add a value that is written as text, with or without its unit."""
+    match = _NUMBER.fullmatch(text.strip()) if len(text) <= MAX_TEXT else None
+    if match is None:
+        batch.add(binding.code, text, message=item, place=place, time_us=time_us)
+    else:
+        batch.add(binding.code, float(match[1]), message=item, place=place, unit=match[2], time_us=time_us)
+
+
+def _reach(document: object, path: tuple[Step, ...]) -> object:
+    """Return what stands at a path.
+
+    Raises
+    ------
+    LookupError
+        If nothing stands there.
+    """
+    for depth, step in enumerate(path):
+        within = range(len(document)) if isinstance(document, list) else document
+        if not isinstance(within, (range, dict)) or step not in within:
+            msg = f"there is no {_spelled(path[: depth + 1])}"
+            raise LookupError(msg)
+        document = document[step]  # type: ignore[index]  # a dict or a list, by the line above
+    return document
+
+
+def _spelled(path: tuple[Step, ...]) -> str:
+    """Return a path as it is written in the installation file."""
+    return "".join(f"[{step}]" if isinstance(step, int) else f".{step}" for step in path).lstrip(".")
+
+
+def _time_us(value: object) -> float:
+    """Return a time that a device wrote. [µs since 1970, UTC]
+
+    Raises
+    ------
+    ValueError
+        If it is no time, or has no time zone.
+    """
+    if isinstance(value, str):
+        return _stamp_us(value)
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        msg = f"the time is {shown(value)}; expected seconds since 1970 or ISO 8601"
+        raise ValueError(msg)  # noqa: TRY004 - the value is wrong, not the call
+    try:
+        number = float(value)
+    except OverflowError:
+        return float("inf")
+    for below, scale in ((_SECONDS_BELOW, 1e6), (_MILLI_BELOW, 1e3), (_MICRO_BELOW, 1.0)):
+        if abs(number) < below:
+            return float(round(number * scale))
+    return number / 1e3
+
+
+def _stamp_us(text: str) -> float:
+    """Return a written time. [µs since 1970, UTC]"""
+    try:
+        stamp = datetime.fromisoformat(text.strip())
+    except ValueError:
+        msg = f"the time is {shown(text)}; expected ISO 8601, like 2026-05-01T06:00:00Z"
+        raise ValueError(msg) from None
+    if stamp.tzinfo is None:
+        msg = f"the time {shown(text)} has no time zone; expected one at its end, like Z or +01:00"
+        raise ValueError(msg)
+    return float(round(stamp.timestamp() * 1e6))
