@@ -20,6 +20,12 @@ LEAST_READINGS = 6
 LEAST_RISE = 8.0
 """The step must stand this many standard deviations of the base above it. No source."""
 
+TOLD_LATE_S = 120.0
+"""An injection that was told from EC itself may be told this much after its rise began. [s] No source."""
+
+LATE_READINGS = 20
+"""Readings before the fall that tell the step's height there. No source."""
+
 STEADY_PLATEAU = 0.03
 """A far cell's plateau is reached while its halves agree within this share of the step. No source."""
 
@@ -32,6 +38,9 @@ class Plateau:
     ----------
     window : Interval
         From and to. [UTC]
+    front : Interval
+        From the rise's 50 % to the fall's, or to the end of the injection where no fall was seen. Delay and
+        response time move both alike, so that its length is the injection's own. [UTC]
     rise_s : float
         Time from 50 to 90 % of the step at the rise. [s]
     drift : float
@@ -39,6 +48,7 @@ class Plateau:
     """
 
     window: Interval
+    front: Interval
     rise_s: float
     drift: float
 
@@ -80,15 +90,22 @@ def plateau(step: pd.Series, injection: Interval, *, noise: float, lag_s: float,
     half, high, fall = bounds
     rise = max(high - half, 0.0)
     first = high + 2.0 * rise + lag_s
-    last = min(fall, end) if near else fall
-    last -= rise + lag_s if last == fall else 0.0
+    last = min(end, times[-1]) if near else times[-1]
+    if fall is not None:
+        last = min(last, fall - rise - lag_s) if near else fall - rise - lag_s
     inside = (times >= first) & (times <= last)
     if int(inside.sum()) < LEAST_READINGS:
         return (
             "the injection is too short for this cell: EC had not settled before it ended; "
             "state the cell's lag, or inject longer"
         )
-    return _judge(step, times, inside, rise, near=near)
+    front = injection if fall is None else Interval(_instant(half), _instant(fall))
+    return _judge(step, times, inside, front, rise, near=near)
+
+
+def _instant(second: float) -> pd.Timestamp:
+    """Return seconds since 1970 as an instant. [UTC]"""
+    return pd.Timestamp(second, unit="s", tz="UTC").round("us")
 
 
 def _level(values: NDArray[np.float64], *, near: bool) -> float:
@@ -101,21 +118,43 @@ def _level(values: NDArray[np.float64], *, near: bool) -> float:
 
 def _bounds(
     times: NDArray[np.float64], values: NDArray[np.float64], start: float, level: float
-) -> tuple[float, float, float] | None:
-    """Return the times of 50 % and 90 % at the rise and of 50 % at the fall (the last reading if none)."""
-    later = times >= start - 120.0  # an injection that was told from EC itself is told late
+) -> tuple[float, float, float | None] | None:
+    """Return when the rise passes 50 and 90 % of the step, and when the fall passes 50 %, if it was seen."""
+    later = times >= start - TOLD_LATE_S
     over = np.flatnonzero(later & (values >= 0.5 * level))
     high = np.flatnonzero(later & (values >= 0.9 * level))
     if len(over) == 0 or len(high) == 0:
         return None
-    first = int(over[0])
-    under = np.flatnonzero((values < 0.5 * level) & (np.arange(len(values)) > int(high[0])))
-    fall = times[int(under[0])] if len(under) else times[-1]
-    return float(times[first]), float(times[int(high[0])]), float(fall)
+    half = _crossing(times, values, int(over[0]), 0.5 * level)
+    after = np.arange(len(values)) > int(high[0])
+    under = np.flatnonzero(after & (values < 0.5 * level))
+    if len(under) == 0:
+        return half, float(times[int(high[0])]), None
+    down = int(under[0])
+    late = float(
+        np.median(values[max(int(high[0]), down - LATE_READINGS - 3) : max(down - 3, int(high[0]) + 1)])
+    )
+    below = np.flatnonzero(after & (values < 0.5 * late))
+    fall = _crossing(times, values, int(below[0]), 0.5 * late) if len(below) else None
+    return half, float(times[int(high[0])]), fall
+
+
+def _crossing(times: NDArray[np.float64], values: NDArray[np.float64], at: int, level: float) -> float:
+    """Return when a level is passed between a reading and the one before it. [s]"""
+    if at == 0 or values[at] == values[at - 1]:
+        return float(times[at])
+    share = (level - values[at - 1]) / (values[at] - values[at - 1])
+    return float(times[at - 1] + np.clip(share, 0.0, 1.0) * (times[at] - times[at - 1]))
 
 
 def _judge(
-    step: pd.Series, times: NDArray[np.float64], inside: NDArray[np.bool_], rise: float, *, near: bool
+    step: pd.Series,
+    times: NDArray[np.float64],
+    inside: NDArray[np.bool_],
+    front: Interval,
+    rise: float,
+    *,
+    near: bool,
 ) -> Plateau | str:
     """Return the plateau with its drift; a far cell's must be flat."""
     part = step.to_numpy(float)[inside]
@@ -123,5 +162,5 @@ def _judge(
     drift = float(np.mean(part[half:]) / np.mean(part[:half]) - 1.0)
     if not near and abs(drift) > STEADY_PLATEAU:
         return f"the plateau was not reached: EC still changed by {drift:+.1%} between its halves"
-    ends = [pd.Timestamp(times[inside][i], unit="s", tz="UTC") for i in (0, -1)]
-    return Plateau(Interval(*ends), rise, drift)
+    kept = times[inside]
+    return Plateau(Interval(_instant(kept[0]), _instant(kept[-1])), front, rise, drift)

@@ -92,6 +92,8 @@ class Injector(Table):
     """Stock flow of a pump that runs at its own pace."""
     tank_volume: Volume | None = None
     """Volume of the displacement tank or the stock tank."""
+    tank_area: Area | None = None
+    """Cross-section of the stock tank, where a level sensor shall tell its volume."""
     max_static_pressure: Pressure | None = None
     """Pressure that it stands with closed valves."""
     least_difference: Pressure | None = None
@@ -118,6 +120,8 @@ class Stock(Table):
     """Substances that are only measured, and their strength in the stock."""
     strength_accuracy: Share = 0.02
     """How well its strength is known."""
+    density: Strength | None = None
+    """Mass of a litre of it, where a scale under the tank shall tell its volume; like "1.12 kg/L"."""
     dilutions: tuple[tuple[Fraction, Conductivity], ...] = ()
     """Hand-made dilutions in this water, measured at 25 °C: ratio or "water", and EC."""
     dilution_accuracy: Share = 0.006
