@@ -24,7 +24,9 @@ CONFIGURATION = """\
 # Written by the demo at each start. This broker takes only programs of this machine.
 listener {port} 127.0.0.1
 allow_anonymous true
-persistence false
+# What it still holds when it ends it hands on at the next start.
+persistence true
+persistence_location {folder}/
 # The default queue of 1000 messages would drop the rest of a back-fill without a word.
 max_queued_messages 200000
 max_queued_bytes 400000000
@@ -60,7 +62,8 @@ def broker_command(folder: Path, port: int, kind: Kind = "auto") -> Command:
     program = shutil.which("mosquitto") or shutil.which("mosquitto", path=os.pathsep.join(PLACES))
     if kind != "embedded" and program is not None:
         path = folder / "mosquitto.conf"
-        path.write_text(CONFIGURATION.format(port=port) + _user(), encoding="utf-8")
+        text = CONFIGURATION.format(port=port, folder=folder.resolve())
+        path.write_text(text + _user(), encoding="utf-8")
         return Command("broker", (program, "-c", str(path)))
     if kind != "mosquitto" and find_spec("iotcore") is not None:
         return Command("broker", (sys.executable, "-m", "sample_data.embedded_broker", str(port)))

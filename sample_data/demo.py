@@ -13,6 +13,8 @@ from pathlib import Path
 from threading import Event
 from typing import TYPE_CHECKING
 
+from ingest.load_installation import load
+from ingest.status import read_all
 from sample_data.broker import Kind, broker_command
 from sample_data.folder import INSTALLATION, continue_scenario, only_one
 from sample_data.ports import HOST, answers, choose
@@ -125,9 +127,22 @@ def _start(options: Options, family: Family, ports: Ports, ending: Event, say: C
     up(ports.broker, "the broker's answer")
     family.start(ingester(archive, ports.broker))
     family.start(dashboard(archive, ports.page))
+    wait_until(
+        lambda: ending.is_set() or _receives(archive, family),
+        family=family,
+        deadline_s=START_S,
+        what="the ingester's subscription",
+    )
     family.start(devices(options.folder, archive, ports.broker))
     up(ports.page, "the dashboard's answer")
     say(f"The devices send {scenario.days} days of history first; the page fills as it arrives.")
+
+
+def _receives(archive: Path, family: Family) -> bool:
+    """Return whether this start's ingester has subscribed; what is sent before that goes nowhere."""
+    pid = family.children["ingester"].pid
+    _, receivers = read_all(archive, load(INSTALLATION).site)
+    return any(one["pid"] == pid and one["state"] == "receiving" for one in receivers.values())
 
 
 def _tricklebook(name: str, *arguments: object) -> Command:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from types import TracebackType
 
-PATIENCE_S = 20.0
+PATIENCE_S = 45.0
 """Usual patience with a child that was asked to end; the ingester publishes what it holds first. [s]"""
 
 LAST_WORDS = 15
