@@ -9,6 +9,7 @@ import pandas as pd
 
 from analysis.injection_ways import NoWay, Way, gain_term, limit_of, run_label, stock_name
 from analysis.results import Interval
+from analysis.samples import is_spot
 from analysis.uncertainty import Source, Uncertain, rectangular, standard_error
 
 if TYPE_CHECKING:
@@ -37,7 +38,8 @@ def laboratory(view: RunView) -> list[Way | NoWay]:
     Returns
     -------
     list of Way or NoWay
-        One for each substance that is both sampled and stated in the stock; empty where none is.
+        One for each substance that is both sampled and stated in the stock; empty where none is, and where
+        several points were sampled by hand, because `analysis.stations` tells them apart.
 
     References
     ----------
@@ -46,7 +48,8 @@ def laboratory(view: RunView) -> list[Way | NoWay]:
     """
     stock = view.stock
     names = view.sensors("concentration", *AFTER)
-    if stock is None or view.run.injection is None:
+    by_hand = [name for name in names if is_spot(view.installation.sensor[name])]
+    if stock is None or view.run.injection is None or len(by_hand) > 1:
         return []
     strengths = {**stock.nutrients, **stock.tracers}
     answers: list[Way | NoWay] = []

@@ -38,6 +38,9 @@ PAUSE_S = 300.0
 SHORTEST_S = 30.0
 """Shorter rises are no injection. [s] No source."""
 
+LEAST_READINGS = 12
+"""Readings that a cell needs to show an injection; fewer are samples taken by hand. No source."""
+
 STEP_SHARE = 0.05
 """Least EC step that counts as stock, as a share of the water's EC: source water wanders by less
 within a run. [-] Common practice, no source."""
@@ -121,7 +124,8 @@ def can_tell(installation: Installation, zone: str, series: Mapping[str, pd.Seri
 def rises(installation: Installation, zone: str, series: Mapping[str, pd.Series]) -> list[Injected]:
     """Return the stretches in which a zone's EC stands above its water's.
 
-    The first sensor of `EC_POINTS` that has readings is looked at. The water's EC is the source cell's
+    The cells at the first of `EC_POINTS` that has readings are looked at; of several the one that the stock
+    reaches first tells. The water's EC is the source cell's
     where one has readings; else the run's own low end, or the water of the dilution curve where the run's own
     low end lies well above that, because then stock ran all the time.
 
@@ -139,10 +143,24 @@ def rises(installation: Installation, zone: str, series: Mapping[str, pd.Series]
     list of Injected
         By start, ends at `LOCAL_SHARE` of each one's own step.
     """
-    names = installation.sensors_of(zone, "conductivity", *EC_POINTS)
-    name = next((n for n in names if len(series.get(n, ())) > 3), None)  # noqa: PLR2004 - a front takes four
-    if name is None:
-        return []
+    told = [_rises_at(installation, zone, name, series) for name in first_cells(installation, zone, series)]
+    return min(filter(None, told), key=lambda found: found[0].interval.start, default=[])
+
+
+def first_cells(installation: Installation, zone: str, series: Mapping[str, pd.Series]) -> list[str]:
+    """Return the EC cells with readings at the first point after the injector that has any."""
+    names = [
+        name
+        for name in installation.sensors_of(zone, "conductivity", *EC_POINTS)
+        if len(series.get(name, ())) >= LEAST_READINGS
+    ]
+    return [n for n in names if installation.sensor[n].point == installation.sensor[names[0]].point]
+
+
+def _rises_at(
+    installation: Installation, zone: str, name: str, series: Mapping[str, pd.Series]
+) -> list[Injected]:
+    """Return the stretches in which one cell stands above its water."""
     ec = series[name]
     base, by, how = _water_ec(installation, zone, ec, series)
     step = ec - base
@@ -152,8 +170,7 @@ def rises(installation: Installation, zone: str, series: Mapping[str, pd.Series]
     interval = installation.sensor[name].interval or 10.0
     on = switched(step, on=threshold)
     found = stretches(on, interval_s=interval, hold_s=PAUSE_S, shortest_s=max(SHORTEST_S, 2 * interval))
-    told = (name, *by)
-    return [Injected(_sharpened(step, Interval(a, b), complete=c), told, how) for a, b, c in found]
+    return [Injected(_sharpened(step, Interval(a, b), complete=c), (name, *by), how) for a, b, c in found]
 
 
 def _by_stock_meter(
@@ -195,10 +212,14 @@ def _water_ec(
     installation: Installation, zone: str, ec: pd.Series, series: Mapping[str, pd.Series]
 ) -> tuple[pd.Series, tuple[str, ...], str]:
     """Return the water's EC at the times of `ec`, the sensors it came from, and words."""
-    compensated = installation.sensor[str(ec.name)].compensated if ec.name in installation.sensor else True
+    compensated = _compensated(installation, str(ec.name))
     for name in installation.sensors_of(zone, "conductivity", *WATER_POINTS):
         source = series.get(name)
-        if source is not None and len(source) > 3 and installation.sensor[name].compensated == compensated:  # noqa: PLR2004 - a base takes more than two ends
+        if (
+            source is not None
+            and len(source) >= LEAST_READINGS
+            and compensated == _compensated(installation, name)
+        ):
             at = np.interp(ec.index.astype("int64"), source.index.astype("int64"), source.to_numpy())
             return pd.Series(at, index=ec.index), (name,), "injection told by EC above the source's"
     low = float(ec.quantile(BASE_QUANTILE))
@@ -208,6 +229,11 @@ def _water_ec(
         how = "injection told by EC above the water of the dilution curve"
         return pd.Series(curve.water, index=ec.index), (), how
     return pd.Series(low, index=ec.index), (), "injection told by EC above the run's own low end"
+
+
+def _compensated(installation: Installation, name: str) -> bool:
+    """Return whether a cell brings its readings to 25 °C itself."""
+    return installation.sensor[name].compensated
 
 
 def _expected(installation: Installation, zone: str) -> float:

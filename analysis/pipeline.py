@@ -14,8 +14,9 @@ from analysis import steps
 from analysis.join import joined
 from analysis.prepare import Prepared, prepare
 from analysis.results import Estimate, Feature, Finding, Results, Run
+from analysis.samples import is_spot
 from analysis.view import PeriodView, RunView, SeasonView
-from analysis.windows import DAY, LONGEST_RUN, TAIL, VIEW_LEAD, VIEW_TAIL, Stretch, walk
+from analysis.windows import DAY, LEAD, LONGEST_RUN, TAIL, VIEW_LEAD, VIEW_TAIL, Stretch, walk
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -163,7 +164,7 @@ def _analyse_stretch(
         if not stretch.start <= run.start < stretch.end:
             continue
         said.runs.append(run)
-        view = RunView(installation, run, _around(ready, place), _beside(ready, run))
+        view = RunView(installation, run, _around(ready, place, installation), _beside(ready, run))
         before = len(said.estimates)
         for run_step in steps.RUN_STEPS:
             said.hear(run_step(view), zone=run.zone, run_start=run.start)
@@ -194,12 +195,15 @@ def _ready(installation: Installation, read: Reader, stretch: Stretch, end: pd.T
         until = min(until + DAY, end)
 
 
-def _around(ready: Prepared, place: int) -> dict[str, pd.Series]:
+def _around(ready: Prepared, place: int, installation: Installation) -> dict[str, pd.Series]:
     """Return the readings that the estimators of one run see."""
     run = ready.runs[place]
     following = [r.start for r in ready.runs if r.start >= run.end]
     until = min([run.end + VIEW_TAIL, *following])
-    return _cut(ready.series, run.start - VIEW_LEAD, until)
+    found = _cut(ready.series, run.start - VIEW_LEAD, until)
+    since = max([run.start - LEAD, *(r.end for r in ready.runs if r.end <= run.start)])
+    spots = {n: s for n, s in ready.series.items() if is_spot(installation.sensor[n])}
+    return found | _cut(spots, since, until)
 
 
 def _beside(ready: Prepared, run: Run) -> tuple[Run, ...]:

@@ -25,8 +25,10 @@ from analysis.findings_feed import ec_band, injector_flow
 from analysis.findings_injection import no_injection, off_target
 from analysis.findings_rest import over_pressure, silence
 from analysis.findings_season import preventer_test, sensor_silent
+from analysis.fronts import travel_between
 from analysis.injection import injection_fraction
 from analysis.results import Estimate, Feature, Finding
+from analysis.stations import stations
 from analysis.view import PeriodView, RunView, SeasonView
 from analysis.water import mean_ec, water_volume
 
@@ -36,6 +38,8 @@ RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (
     water_volume,
     mean_ec,
     injection_fraction,
+    stations,
+    travel_between,
     clear_out,
     injector_flow,
     ec_band,
