@@ -1,0 +1,1 @@
+"""The commissioning sheet: what the description alone promises, and what would go wrong."""
