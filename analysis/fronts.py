@@ -121,8 +121,8 @@ def arrival(series: pd.Series, start: pd.Timestamp) -> tuple[pd.Timestamp, float
     rise = np.asarray(isotonic_regression(limb.to_numpy(dtype=float)).x, dtype=float)
     if not rise[0] < level <= rise[-1]:
         return "its front came before the injection was seen to begin"
-    at, band = _when(times, rise, level), SLOPE_BAND * (top - base)
-    width = max(_when(times, rise, level + band) - _when(times, rise, level - band), 1e-9)
+    at, band = crossing(times, rise, level), SLOPE_BAND * (top - base)
+    width = max(crossing(times, rise, level + band) - crossing(times, rise, level - band), 1e-9)
     return (
         pd.Timestamp(limb.index[0] + pd.to_timedelta(round(at * 1e6), unit="us")),
         2 * band / width,
@@ -131,8 +131,26 @@ def arrival(series: pd.Series, start: pd.Timestamp) -> tuple[pd.Timestamp, float
     )
 
 
-def _when(times: Array, rise: Array, level: float) -> float:
-    """Return when a rise passes a level: between readings on a line, on a flat in its middle. [s]"""
+def crossing(times: Array, rise: Array, level: float) -> float:
+    """Return when a rise passes a level: between readings on a line, on a flat in its middle.
+
+    Parameters
+    ----------
+    times, rise : numpy.ndarray
+        Times, ascending, and values that never fall; shape (n,). [s], [any]
+    level : float
+        The level. [as `rise`]
+
+    Returns
+    -------
+    float
+        When; the first time where the rise begins above the level. [s]
+
+    Examples
+    --------
+    >>> crossing(np.array([0.0, 10.0, 20.0]), np.array([0.0, 1.0, 3.0]), 2.0)
+    15.0
+    """
     left = int(np.searchsorted(rise, level, side="left")) - 1
     right = min(int(np.searchsorted(rise, level, side="right")), len(rise) - 1)
     if left < 0:

@@ -30,6 +30,7 @@ from analysis.injection import injection_fraction
 from analysis.results import Estimate, Feature, Finding
 from analysis.stations import stations
 from analysis.view import PeriodView, RunView, SeasonView
+from analysis.washout import washout
 from analysis.water import mean_ec, water_volume
 
 Said = Sequence[Estimate | Finding | Feature]
@@ -45,7 +46,7 @@ RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (
     ec_band,
 )
 
-RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (no_injection, off_target)
+RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (no_injection, off_target, washout)
 
 PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (over_pressure, silence)
 
