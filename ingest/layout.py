@@ -78,6 +78,8 @@ def split_days(times_us: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
     >>> [(day, rows.tolist()) for day, rows in split_days(np.array([US_PER_DAY, 5, US_PER_DAY + 1]))]
     [(0, [1]), (1, [0, 2])]
     """
+    if len(times_us) == 0:
+        return
     days = np.floor_divide(times_us, US_PER_DAY)
     order = np.argsort(days, kind="stable")
     found, starts = np.unique(days[order], return_index=True)
