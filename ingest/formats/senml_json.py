@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from ingest.formats.senml_columns import Record, Taken
-from ingest.formats.senml_records import SenmlNames, loads_json, read_pack
+from ingest.formats.senml_records import SenmlNames, read_pack
+from ingest.formats.text import loads_json
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -79,19 +78,6 @@ class SenmlNames:
         return np.array(code, np.int32), np.array(scale), np.array(offset)
 
 
-def loads_json(payload: bytes) -> object:
-    """Decode JSON, letting ``NaN`` and ``1e999`` through so that their record can be named.
-
-    Raises
-    ------
-    ValueError
-        If it is no JSON.
-    RecursionError
-        If lists are nested too deep.
-    """
-    return json.loads(payload.decode("utf-8"))
-
-
 def read_pack(batch: Batch, item: int, loads: Callable[[bytes], object], names: SenmlNames) -> None:
     """Read one pack record by record.
 
@@ -115,7 +101,7 @@ def read_pack(batch: Batch, item: int, loads: Callable[[bytes], object], names: 
     except RecursionError:
         batch.rejects.add("too deep", f"topic {shown(message.topic)}: {shown(message.payload)}", item)
     except ValueError as error:
-        detail = f"topic {shown(message.topic)}: {error}; the payload begins {shown(message.payload)}"
+        detail = f"topic {shown(message.topic)}: {error}; it begins {shown(message.payload)}"
         batch.rejects.add("syntax", detail, item)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from google.protobuf import descriptor_pb2, descriptor_pool, message_factory
 
 if TYPE_CHECKING:
@@ -111,5 +112,7 @@ def metric_value(metric: Any, datatype: int) -> float | bool | str | None:
         return int(value - (1 << bits) if value >> (bits - 1) else value)
     if isinstance(value, bytes):
         return value.hex()
+    if kind == "float_value":
+        return float(str(np.float32(value)))  # 1.31 as it was meant, not the double nearest to its bits
     found: float | bool | str = value
     return found

@@ -118,6 +118,40 @@ def quantity_units(quantity: str) -> Mapping[str, tuple[float, float]]:
     return MappingProxyType({name: factors for name, factors in found.items() if factors is not None})
 
 
+def stored_value(value: float, unit: str, quantity: str) -> float:
+    """Return a value as a device sends it in the stored unit of its quantity.
+
+    Parameters
+    ----------
+    value : float
+        As sent. [`unit`]
+    unit : str
+        A key of `quantity_units`.
+    quantity : str
+        A key of `ingest.quantities.QUANTITIES`.
+
+    Returns
+    -------
+    float
+        The value. [stored unit]
+
+    Raises
+    ------
+    ValueError
+        If the unit is not one of the quantity's.
+
+    Examples
+    --------
+    >>> stored_value(0.131, "S/m", "conductivity")
+    1.31
+    """
+    factors = quantity_units(quantity).get(unit)
+    if factors is None:
+        msg = f"{unit!r} is not a unit of {quantity}"
+        raise ValueError(msg)
+    return value * factors[0] + factors[1]
+
+
 def sensor_units(sensor: Sensor) -> dict[str, tuple[float, float]]:
     """Return the units in which one sensor may send, its own first.
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from ingest.formats.text import loads_json, text_of
 from ingest.records import shown
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ MAX_TEXT = 400
 """Longest text that is read as a number and its unit. Computed: any float fits."""
 
 _NUMBER = re.compile(
-    r"([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:e[-+]?\d+)?|[-+]?(?:nan|inf(?:inity)?))(?:\s*([^\s,]\S*))?",
+    r"([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:e[-+]?\d+)?|[-+]?(?:nan|inf(?:inity)?))(?:\s*([^\s\d.,+-]\S*))?",
     re.IGNORECASE,
 )
 _STEP = re.compile(r"([^.\[\]]+)|\[(\d+)\]")
@@ -79,8 +79,8 @@ def read(batch: Batch, item: int, bindings: Sequence[Binding]) -> None:
     message = batch.messages[item]
     topic = shown(message.topic)
     try:
-        text = message.payload.decode("utf-8").strip()
-        document = json.loads(text) if any(b.path is not None for b in bindings) else None
+        text = text_of(message.payload).strip()
+        document = loads_json(message.payload) if any(b.path is not None for b in bindings) else None
     except RecursionError:
         batch.rejects.add("too deep", f"topic {topic}: {shown(message.payload)}", item)
         return
