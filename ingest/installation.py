@@ -187,7 +187,7 @@ def dangling(tables: Mapping[str, Any]) -> Iterator[Dangling]:
             for target in ("injector", "zone") if kind == "sensor" else ("injector",):
                 known = tuple(key for key, _ in _rows(tables, target))
                 used = row.get(target)
-                needed = target == "zone" and row.get("point") in ZONE_POINTS
+                needed = target == "zone" and str(row.get("point")) in ZONE_POINTS
                 if (isinstance(used, str) and used not in known) or (used is None and needed):
                     yield Dangling((kind, name, target), used or "", known)
 
