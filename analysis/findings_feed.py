@@ -13,6 +13,7 @@ from analysis.injections import EC_POINTS
 from analysis.quality_flags import longest_gap_s
 from analysis.results import Finding, Interval
 from analysis.runs import FLOW_POINTS
+from analysis.slices import between
 from analysis.stretches import stretches
 from analysis.table import clock
 
@@ -80,7 +81,7 @@ def injector_flow(view: RunView) -> Sequence[Finding]:
     span = view.run.injection or view.run
     flow = view.series[names[0]]
     start, end = max(span.start, view.run.start + SETTLE), min(span.end, view.run.end - SETTLE)
-    part = flow[(flow.index >= start) & (flow.index <= end)].rolling(5, center=True, min_periods=1).median()
+    part = between(flow, start, end).rolling(5, center=True, min_periods=1).median()
     sensor = view.installation.sensor[names[0]]
     error = part * sensor.accuracy.share + sensor.accuracy.absolute
     outside = (part + error < limits[0]) | (part - error > limits[1])
@@ -89,7 +90,7 @@ def injector_flow(view: RunView) -> Sequence[Finding]:
     if not found or (found[-1][1] - found[0][0]).total_seconds() < SUSTAINED_S:
         return []
     when = Interval(found[0][0], found[-1][1])
-    mean = float(part[(part.index >= when.start) & (part.index <= when.end)].median())
+    mean = float(between(part, when.start, when.end).median())
     return [_flow_finding(view.run.zone, names[0], when, mean, limits)]
 
 
@@ -157,8 +158,7 @@ def _level(view: RunView, name: str) -> float | None:
         return None
     far = view.installation.sensor[name].point == "lateral end"
     settled = injection.start + ((injection.end - injection.start) / 2 if far else SETTLE)
-    times = seen.series.index
-    part = seen.series[(times >= settled) & (times <= injection.end)]
+    part = between(seen.series, settled, injection.end)
     return float(np.median(part)) if len(part) >= LEAST_READINGS else None
 
 

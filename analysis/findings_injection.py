@@ -9,6 +9,7 @@ import pandas as pd
 from analysis.findings_words import CAUSES, CAUTION, flow_words
 from analysis.injections import can_tell
 from analysis.results import Estimate, Finding
+from analysis.slices import all_between
 from analysis.table import clock
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ def no_injection(view: RunView, estimates: Sequence[Estimate]) -> Sequence[Findi
         that would have shown it, and none came. Nothing where no sensor could tell.
     """
     run, injector = view.run, view.injector
-    during = {n: s[(s.index >= run.start) & (s.index <= run.end)] for n, s in view.series.items()}
+    during = all_between(view.series, run.start, run.end)
     witnesses = can_tell(view.installation, run.zone, during)
     short = run.end - run.start < LEAST_RUN
     if injector is None or run.injection is not None or short or not run.complete or not witnesses:

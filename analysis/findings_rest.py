@@ -11,6 +11,7 @@ from analysis.injection_ways import limit_of
 from analysis.quality import gaps
 from analysis.quality_flags import longest_gap_s
 from analysis.results import Feature, Finding
+from analysis.slices import between
 from analysis.stretches import stretches
 from analysis.table import clock
 
@@ -83,7 +84,7 @@ def _above(period: PeriodView, injector: str, name: str, readings: pd.Series, li
     ):
         if (end - start).total_seconds() < SUSTAINED_S:
             continue
-        top = float(calm[(calm.index >= start) & (calm.index <= end)].max())
+        top = float(between(calm, start, end).max())
         error = limit_of(sensor, top)
         sure = top - error > limit
         found.append(

@@ -31,6 +31,14 @@ QUANTITY = "travel time"
 POINTS = ("mixed", "after filter", "zone", "lateral end")
 """Where a front can be seen, in the order that it passes."""
 
+FAR_POINTS = ("zone", "lateral end")
+"""Where it has travelled through pipes."""
+
+DECAYS = (
+    "a displacement tank's feed is strongest at its start and falls from then on, so its front has no half height; "
+    "the time from the pipes tells"
+)
+
 HALF = 0.5
 """A front has arrived when EC has risen half way: half of the stock's first minute is still to come, half
 has passed, for a symmetric front. [-] Levenspiel, Chemical Reaction Engineering, ch. 13."""
@@ -69,6 +77,8 @@ class Front:
         Standard uncertainty by its cause. [s]
     base, top : float
         EC of the water and of the plateau. [mS/cm at 25 °C]
+    lag_s : float
+        Middle of the cell's response time. [s]
     """
 
     sensor: str
@@ -76,6 +86,7 @@ class Front:
     terms: dict[Source, float]
     base: float
     top: float
+    lag_s: float
 
 
 def arrival(series: pd.Series, start: pd.Timestamp) -> tuple[pd.Timestamp, float, float, float] | str:
@@ -182,7 +193,7 @@ def front(view: RunView, name: str) -> Front | str:
     if not isinstance(seen, Cell):
         return seen
     start = injection.start - pd.Timedelta(minutes=2)  # an injection told from EC is told at half height
-    found = arrival(seen.series, start)
+    found = arrival(seen.series[seen.series.index < view.run.end], start)
     if isinstance(found, str):
         return found
     at, slope, base, top = found
@@ -198,7 +209,7 @@ def front(view: RunView, name: str) -> Front | str:
         Source("height of the plateau", name): HALF * creep / slope / math.sqrt(3.0),
         Source("lag of the cell", name): (high - low) / math.sqrt(12.0),
     }
-    return Front(name, at, terms, base, top)
+    return Front(name, at, terms, base, top, (low + high) / 2.0)
 
 
 def travel_between(view: RunView) -> Sequence[Estimate]:
@@ -212,39 +223,56 @@ def travel_between(view: RunView) -> Sequence[Estimate]:
     Returns
     -------
     list of Estimate
-        One for each cell after the first in a zone that has several far points; a refusal where a cell saw no
-        front. Nothing with fewer than two cells, or without injection.
+        With a stock meter, from the start of the injection to each cell in the zone; else from the first cell
+        that the front passed to each later one. A refusal where a cell saw no front. Nothing with one place
+        only, or without injection.
 
     Notes
     -----
-    The time between the instants at which EC has risen half way at each cell. It is the travel of the front,
-    not the clear-out time, which is longer.
+    The time to the instant at which EC has risen half way. It is the travel of the front, not the clear-out
+    time, which is longer.
 
     References
     ----------
     Time of travel between half heights: Kilpatrick and Wilson, USGS Techniques of Water-Resources
     Investigations 3-A9 (1989).
     """
-    names = [n for n in view.sensors("conductivity", *POINTS) if not is_spot(view.installation.sensor[n])]
-    if view.run.injection is None or len(names) < 2:  # noqa: PLR2004 - travel is between two cells
+    if view.run.injection is None or view.injector is None:
         return []
+    origin = _at_injector(view)
+    points = FAR_POINTS if origin is not None else POINTS
+    names = [n for n in view.sensors("conductivity", *points) if not is_spot(view.installation.sensor[n])]
+    if len(names) < (1 if origin is not None else 2):
+        return []
+    method = "between the half heights of the front of EC"
+    if view.injector.kind == "displacement tank":
+        return [refused(QUANTITY, method, DECAYS, tuple(names))]
     fronts = {name: front(view, name) for name in names}
     seen = sorted((f for f in fronts.values() if isinstance(f, Front)), key=lambda f: f.at)
     missing = {name: f for name, f in fronts.items() if isinstance(f, str)}
-    method = "between the half heights of the front of EC"
     said = [refused(QUANTITY, method, f"{name}: {why}", tuple(names)) for name, why in missing.items()]
-    return [*[_estimate(seen[0], later, method) for later in seen[1:]], *said]
+    if origin is not None:
+        return [*[_estimate(origin, later) for later in seen], *said]
+    return [*[_estimate(seen[0], later) for later in seen[1:]], *said]
 
 
-def _estimate(first: Front, later: Front, method: str) -> Estimate:
-    """Return the travel time between two fronts."""
-    value = (later.at - first.at).total_seconds()
+def _at_injector(view: RunView) -> Front | None:
+    """Return the front as the stock's meter saw it start; None without such a meter."""
+    names = [*view.sensors("flow", "stock"), *view.sensors("volume", "stock")]
+    if not names or view.run.injection is None:
+        return None
+    name = names[0]
+    interval = view.installation.sensor[name].interval or 0.0
+    terms = {Source("time between readings", name): interval / math.sqrt(12.0)}
+    return Front(name, view.run.injection.start, terms, 0.0, 0.0, 0.0)
+
+
+def _estimate(first: Front, later: Front) -> Estimate:
+    """Return the travel time between two fronts, lags taken off."""
+    value = (later.at - first.at).total_seconds() - (later.lag_s - first.lag_s)
     found = Uncertain(value, {**first.terms, **later.terms})
     half = COVERAGE_FACTOR * found.sd
-    words = (
-        f"{method}, at {first.sensor} ({first.at:%H:%M:%S} UTC, {first.base:.4g} to {first.top:.4g} mS/cm) and "
-        f"{later.sensor} ({later.at:%H:%M:%S} UTC, {later.base:.4g} to {later.top:.4g} mS/cm)"
-    )
+    words = f"{_seen(first)} to {_seen(later)}, lags of the cells taken off"
     return Estimate(
         QUANTITY,
         None,
@@ -256,4 +284,14 @@ def _estimate(first: Front, later: Front, method: str) -> Estimate:
         words,
         (first.sensor, later.sensor),
         budget=found.budget(),
+    )
+
+
+def _seen(one: Front) -> str:
+    """Return where and when a front was seen, in words."""
+    if one.top == one.base:
+        return f"from the start of the injection at {one.sensor} ({one.at:%H:%M:%S} UTC)"
+    return (
+        f"half height of the front of EC at {one.sensor} ({one.at:%H:%M:%S} UTC, {one.base:.4g} to "
+        f"{one.top:.4g} mS/cm)"
     )

@@ -12,6 +12,7 @@ from analysis.dilution import curve_of, step_of
 from analysis.quality_flags import noise
 from analysis.results import Interval
 from analysis.runs import nominal_flow
+from analysis.slices import all_between, between
 from analysis.stretches import stretches, switched
 from analysis.volumes import register_flow
 
@@ -103,7 +104,7 @@ def injection_of(
     Injected or None
         None where none entered, or where no sensor could tell.
     """
-    part = {name: _during(readings, span) for name, readings in series.items()}
+    part = all_between(series, span.start, span.end)
     metered = _by_stock_meter(installation, zone, part)
     if metered is not None:
         return metered[1]
@@ -141,7 +142,7 @@ def rises(installation: Installation, zone: str, series: Mapping[str, pd.Series]
     Returns
     -------
     list of Injected
-        By start, ends at `LOCAL_SHARE` of each one's own step.
+        By start, ends at `LOCAL_SHARE` of each one's own step, the middle of the cell's stated lag taken off.
     """
     told = [_rises_at(installation, zone, name, series) for name in first_cells(installation, zone, series)]
     return min(filter(None, told), key=lambda found: found[0].interval.start, default=[])
@@ -170,7 +171,12 @@ def _rises_at(
     interval = installation.sensor[name].interval or 10.0
     on = switched(step, on=threshold)
     found = stretches(on, interval_s=interval, hold_s=PAUSE_S, shortest_s=max(SHORTEST_S, 2 * interval))
-    return [Injected(_sharpened(step, Interval(a, b), complete=c), (name, *by), how) for a, b, c in found]
+    injector = installation.injector_of(zone)
+    decays = injector is not None and installation.injector[injector].kind == "displacement tank"
+    spans = [_sharpened(step, Interval(a, b), complete=c, decays=decays) for a, b, c in found]
+    lag = pd.Timedelta(seconds=sum(installation.sensor[name].lag or (0.0, 0.0)) / 2.0)
+    told = [Interval(span.start - lag, span.end - lag) for span in spans]
+    return [Injected(span, (name, *by), how) for span in told]
 
 
 def _by_stock_meter(
@@ -247,15 +253,23 @@ def _expected(installation: Installation, zone: str) -> float:
     return STEP_OF_EXPECTED * step if np.isfinite(step) else 0.0
 
 
-def _sharpened(step: pd.Series, rough: Interval, *, complete: bool) -> Interval:
-    """Return where the step passes `LOCAL_SHARE` of its own height, interpolated between readings."""
-    inside = step[(step.index >= rough.start) & (step.index <= rough.end)]
-    level = LOCAL_SHARE * float(inside.median())
-    high = np.nonzero((step >= level).to_numpy() & step.index.isin(inside.index))[0]
-    if len(high) == 0:
+def _sharpened(step: pd.Series, rough: Interval, *, complete: bool, decays: bool) -> Interval:
+    """Return where the step passes `LOCAL_SHARE` of its own height, interpolated between readings.
+
+    The height is the median over the injection; at each end of a tank's, which decays, that of the readings
+    next to it.
+    """
+    inside = between(step, rough.start, rough.end)
+    near = max(len(inside) // 10, 4)
+    early, late = (inside.iloc[:near], inside.iloc[-near:]) if decays else (inside, inside)
+    rising, falling = LOCAL_SHARE * float(early.median()), LOCAL_SHARE * float(late.median())
+    within = step.index.isin(inside.index)
+    high = np.flatnonzero((step >= rising).to_numpy() & within)
+    low = np.flatnonzero((step >= falling).to_numpy() & within)
+    if len(high) == 0 or len(low) == 0:
         return rough
-    start = _crossing(step, high[0] - 1, high[0], level)
-    end = _crossing(step, high[-1], high[-1] + 1, level) if complete else rough.end
+    start = _crossing(step, high[0] - 1, high[0], rising)
+    end = _crossing(step, low[-1], low[-1] + 1, falling) if complete else rough.end
     return Interval(start, end)
 
 
@@ -265,9 +279,4 @@ def _crossing(step: pd.Series, one: int, two: int, level: float) -> pd.Timestamp
         return pd.Timestamp(step.index[max(one, 0) if one >= 0 else two])
     (a, b), (v, w) = step.index[[one, two]], step.iloc[[one, two]]
     share = 0.5 if v == w else float(np.clip((level - v) / (w - v), 0.0, 1.0))
-    return pd.Timestamp(a + (b - a) * share)
-
-
-def _during(readings: pd.Series, span: Interval) -> pd.Series:
-    """Return the readings within a span, its end included."""
-    return readings[(readings.index >= span.start) & (readings.index <= span.end)]
+    return pd.Timestamp(a + (b - a) * share).as_unit("us")

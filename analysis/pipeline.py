@@ -15,12 +15,14 @@ from analysis.join import joined
 from analysis.prepare import Prepared, prepare
 from analysis.results import Estimate, Feature, Finding, Results, Run
 from analysis.samples import is_spot
+from analysis.slices import all_between, place
 from analysis.view import PeriodView, RunView, SeasonView
 from analysis.windows import DAY, LEAD, LONGEST_RUN, TAIL, VIEW_LEAD, VIEW_TAIL, Stretch, walk
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
 
+    from analysis.service import Service
     from ingest.installation import Installation
 
 Reader = Callable[[pd.Timestamp, pd.Timestamp], pd.DataFrame]
@@ -84,10 +86,10 @@ def analyse(
         If an end of the period has no time zone, or `end` is before `start`.
     """
     frame = readings.sort_values("time", kind="stable")
-    times = pd.DatetimeIndex(frame["time"])
+    times = pd.DatetimeIndex(frame["time"]).as_unit("us")
 
     def read(since: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
-        return frame.iloc[times.searchsorted(since) : times.searchsorted(until)]
+        return frame.iloc[place(times, since) : place(times, until)]
 
     return analyse_stretches(installation, read, start, end)
 
@@ -99,6 +101,7 @@ def analyse_stretches(
     end: pd.Timestamp,
     *,
     watch: Watcher | None = None,
+    services: tuple[Service, ...] = (),
 ) -> Results:
     """Analyse a period of any length, stretch by stretch, holding one stretch of readings at a time.
 
@@ -112,6 +115,8 @@ def analyse_stretches(
         The period, end excluded. [UTC]
     watch : Watcher, optional
         Is told the share that is done after every stretch.
+    services : tuple of Service, optional
+        What people wrote down that they did.
 
     Returns
     -------
@@ -132,6 +137,7 @@ def analyse_stretches(
         tuple(said.estimates),
         findings,
         tuple(sorted(said.features, key=lambda f: f.at)),
+        services,
     )
     last = _Said(findings=list(findings), estimates=said.estimates)
     for season_step in steps.SEASON_STEPS:
@@ -160,11 +166,11 @@ def _analyse_stretch(
 ) -> None:
     """Run every step on one stretch."""
     ready = _ready(installation, read, stretch, end)
-    for place, run in enumerate(ready.runs):
+    for at, run in enumerate(ready.runs):
         if not stretch.start <= run.start < stretch.end:
             continue
         said.runs.append(run)
-        view = RunView(installation, run, _around(ready, place, installation), _beside(ready, run))
+        view = RunView(installation, run, _around(ready, at, installation), _beside(ready, run))
         before = len(said.estimates)
         for run_step in steps.RUN_STEPS:
             said.hear(run_step(view), zone=run.zone, run_start=run.start)
@@ -175,8 +181,8 @@ def _analyse_stretch(
         installation,
         stretch.start,
         stretch.end,
-        _cut(ready.series, stretch.start, stretch.end),
-        _cut(ready.flags, stretch.start, stretch.end),
+        all_between(ready.series, stretch.start, stretch.end, last="out"),
+        all_between(ready.flags, stretch.start, stretch.end, last="out"),
         tuple(run for run in ready.runs if run.end > stretch.start and run.start < stretch.end),
     )
     own = _Said(estimates=said.estimates, features=said.features, findings=said.passing)
@@ -195,27 +201,20 @@ def _ready(installation: Installation, read: Reader, stretch: Stretch, end: pd.T
         until = min(until + DAY, end)
 
 
-def _around(ready: Prepared, place: int, installation: Installation) -> dict[str, pd.Series]:
+def _around(ready: Prepared, at: int, installation: Installation) -> dict[str, pd.Series]:
     """Return the readings that the estimators of one run see."""
-    run = ready.runs[place]
+    run = ready.runs[at]
     following = [r.start for r in ready.runs if r.start >= run.end]
     until = min([run.end + VIEW_TAIL, *following])
-    found = _cut(ready.series, run.start - VIEW_LEAD, until)
+    found = all_between(ready.series, run.start - VIEW_LEAD, until, last="out")
     since = max([run.start - LEAD, *(r.end for r in ready.runs if r.end <= run.start)])
     spots = {n: s for n, s in ready.series.items() if is_spot(installation.sensor[n])}
-    return found | _cut(spots, since, until)
+    return found | all_between(spots, since, until, last="out")
 
 
 def _beside(ready: Prepared, run: Run) -> tuple[Run, ...]:
     """Return the runs of other zones that overlap a run."""
     return tuple(r for r in ready.runs if r.zone != run.zone and r.start < run.end and r.end > run.start)
-
-
-def _cut(series: Mapping[str, pd.Series], start: pd.Timestamp, end: pd.Timestamp) -> dict[str, pd.Series]:
-    """Return every series from start, included, to end, excluded."""
-    return {
-        name: s.iloc[s.index.searchsorted(start) : s.index.searchsorted(end)] for name, s in series.items()
-    }
 
 
 def _finite(estimate: Estimate) -> Estimate:

@@ -81,7 +81,7 @@ def _flagged(
         if name not in installation.sensor:
             continue
         part = part.drop_duplicates("time", keep="last").sort_values("time")  # noqa: PLW2901 - same rows, in order
-        index = pd.DatetimeIndex(part["time"], name="time")
+        index = pd.DatetimeIndex(part["time"], name="time").as_unit("us")
         series = pd.Series(part["value"].to_numpy(dtype=float), index=index, name=name)
         stored = pd.Series(part["quality"].to_numpy(dtype="int8"), index=index)
         sensor = installation.sensor[name]

@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.slices import place
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -300,7 +302,7 @@ def gaps(
     >>> (found["end"] - found["start"]).dt.total_seconds().tolist()
     [290.0]
     """
-    inside = index[(index >= start) & (index < end)]
-    edges = pd.DatetimeIndex([start, *inside, end])
+    inside = index[place(index, start) : place(index, end)]
+    edges = pd.DatetimeIndex(pd.DatetimeIndex([start]).append([inside, pd.DatetimeIndex([end])]))
     long = np.diff(seconds(edges)) > longest_s
     return pd.DataFrame({"start": edges[:-1][long], "end": edges[1:][long]})

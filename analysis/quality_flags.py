@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.quality import out_of_range, seconds, spikes, stuck, too_fast
+from analysis.slices import place
 from ingest.readings import Quality
 
 if TYPE_CHECKING:
@@ -339,6 +340,7 @@ def coverage(index: pd.DatetimeIndex, *, start: pd.Timestamp, end: pd.Timestamp,
     whole = (end - start).total_seconds()
     if whole <= 0:
         return 0.0
-    inside = index[(index >= start) & (index <= end)]
-    steps = np.diff(seconds(pd.DatetimeIndex([start, *inside, end])))
+    inside = index[place(index, start) : place(index, end, side="right")]
+    edges = pd.DatetimeIndex([start]).append([inside, pd.DatetimeIndex([end])])
+    steps = np.diff(seconds(pd.DatetimeIndex(edges)))
     return float(steps[steps <= gap_s].sum() / whole)

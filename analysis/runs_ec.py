@@ -9,6 +9,7 @@ import pandas as pd
 from analysis.injections import EC_POINTS, rises
 from analysis.results import Interval, Run
 from analysis.runs import FLOW_POINTS, GATE_POINTS
+from analysis.slices import all_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -53,7 +54,7 @@ def runs_by_ec(installation: Installation, zone: str, series: Mapping[str, pd.Se
         return []
     runs = []
     for wet in _wet(series[name]):
-        part = {n: s[(s.index >= wet.start) & (s.index <= wet.end)] for n, s in series.items()}
+        part = all_between(series, wet.start, wet.end)
         found = rises(installation, zone, part)
         for place, injected in enumerate(found):
             start, end = injected.interval.start, injected.interval.end

@@ -14,6 +14,7 @@ from analysis.quality_flags import coverage, longest_gap_s
 from analysis.results import ESTIMATE_UNITS, Estimate, refused
 from analysis.runs import FLOW_POINTS
 from analysis.runs_volume import OVERLAP_SHARE, UNSEEN_SHARE, delivered, measure, meters, overlap_s
+from analysis.slices import between
 from analysis.uncertainty import COVERAGE_FACTOR, Source, Uncertain, rectangular
 
 if TYPE_CHECKING:
@@ -114,7 +115,7 @@ def _mean_of(view: RunView, name: str) -> Estimate | str:
     seen = cell(view, name)
     if not isinstance(seen, Cell):
         return seen
-    part = seen.series[(seen.series.index >= run.start) & (seen.series.index <= run.end)]
+    part = between(seen.series, run.start, run.end)
     gap = longest_gap_s(sensor.interval or DEFAULT_INTERVAL_S)
     share = coverage(pd.DatetimeIndex(part.index), start=run.start, end=run.end, gap_s=gap)
     if share < LEAST_COVERED:
