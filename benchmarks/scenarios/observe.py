@@ -71,7 +71,8 @@ class Observer:
         """Let the meters, pressure gauges and valve look."""
         rng = self.plan.rng
         place = str(rng.choice(["source", "mixed"]))
-        main = flow * (1.0 - fraction) if place == "source" else flow
+        added = self.plan.kind == "proportional pump"  # a displacement tank takes in what it gives
+        main = flow * (1.0 - fraction) if place == "source" and added else flow
         self._meter("main_meter", place, main, rng.choice([0.0, 1.0, 10.0]))
         if self.plan.kind == "proportional pump":
             self._meter("stock_meter", "stock", flow * fraction, rng.choice([0.0, 100.0, 1000.0]))
@@ -125,7 +126,7 @@ class Observer:
                 lag_s=0.0 if self.plan.ideal else float(self.plan.rng.uniform(3.0, 12.0)),
                 resolution=0.0 if self.plan.ideal else 0.001,
             )
-            truth = self.table(seen, self.temperature, self.water)
+            truth = self.table(seen, self.temperature, self._water_at(point))
             self._add(name, sample(truth, cell, self.plan.rng), describe.ec_sensor(point, name, **zone))
             warm = 0.0 if self.plan.ideal else float(self.plan.rng.normal(0.0, SPREAD["thermometer"]))
             probe = Device(
@@ -139,6 +140,11 @@ class Observer:
                 "temperature", point, label, "°C", f"{describe.LIMIT * SPREAD['thermometer']:.4f} °C", **zone
             )
             self._add(label, sample(self.temperature + warm, probe, self.plan.rng), table)
+
+    def _water_at(self, point: str) -> Array:
+        """Return the source water's strength at a point: what was at the head a travel time ago. [-]"""
+        seconds = np.arange(len(self.water), dtype=float)
+        return np.interp(seconds - self.plan.solved.travel_s.get(point, 0.0), seconds, self.water)
 
     def _add(self, name: str, series: pd.Series, table: dict[str, Any]) -> None:
         self._readings[name] = series
