@@ -13,19 +13,21 @@ from html import escape
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-import plotly  # type: ignore[import-untyped]  # carries no types
+import plotly
 from dash import Dash, Input, Output, State, no_update
 from flask import Flask, Response, abort, request
 
 from dashboard import guard
 from dashboard.charts import chart_json, wanted
 from dashboard.context import Context
-from dashboard.layout import bar, page_body, page_for, shell, zone_note
+from dashboard.layout import bar, page_body, page_for, saying, shell, zone_note
+from dashboard.parts import computed_line
 from dashboard.readings import raw_windows
 from dashboard.texts import LANGUAGE, say
 from dashboard.theme import style_sheet
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from dashboard.watch import Watch
@@ -140,23 +142,43 @@ def _callbacks(app: Dash, watch: Watch, settings: Settings) -> None:
         now = context(units)
         path = path or settings.prefix
         page = page_for(now, path)
-        return bar(now, path), no_update if page is None else page_body(page, path), zone_note(now)
+        return bar(now, path), no_update if page is None else page_body(now, page, path), zone_note(now)
 
-    for part in ("live", "body"):
-        _refresher(app, context, part)
+    _refreshers(app, context)
 
 
-def _refresher(app: Dash, context: Any, part: str) -> None:
+def _refreshers(app: Dash, context: Callable[[str | None], Context]) -> None:
+    """Make a page's changing parts again; what says the same as before is left alone."""
+
     @app.callback(
-        Output(part, "children"),
-        Input("pulse-live" if part == "live" else "pulse-results", "data"),
+        Output("live", "children"),
+        Input("pulse-live", "data"),
         State("where", "pathname"),
         State("units", "data"),
         prevent_initial_call=True,
     )
-    def refresh(_pulse: object, path: str | None, units: str | None) -> Any:
+    def live(_pulse: object, path: str | None, units: str | None) -> Any:
         page = page_for(context(units), path or "")
-        return no_update if page is None else list(getattr(page, part))
+        return no_update if page is None else list(page.live)
+
+    @app.callback(
+        Output("body", "children"),
+        Output("body", "data-said"),
+        Output("computed", "children"),
+        Input("pulse-results", "data"),
+        State("where", "pathname"),
+        State("units", "data"),
+        State("body", "data-said"),
+        prevent_initial_call=True,
+    )
+    def body(_pulse: object, path: str | None, units: str | None, said: str | None) -> Any:
+        now = context(units)
+        page = page_for(now, path or "")
+        if page is None:
+            return no_update, no_update, no_update
+        says = saying(page.body)
+        fresh = (no_update, no_update) if says == said else (list(page.body), says)
+        return *fresh, computed_line(now)
 
 
 def _interface(server: Flask, watch: Watch, settings: Settings) -> None:

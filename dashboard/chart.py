@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
 from dashboard.panels import Panel
@@ -56,6 +56,8 @@ class Block:
         What it says.
     own : bool
         Whether it belongs to what the chart shows; blocks of other zones are outlined.
+    severity : {"stop", "act", "watch"}
+        Of a finding.
     """
 
     row: str
@@ -63,6 +65,7 @@ class Block:
     end: float
     label: str
     own: bool = True
+    severity: Literal["stop", "act", "watch"] = "watch"
 
 
 @dataclass(frozen=True, slots=True)

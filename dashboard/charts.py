@@ -205,7 +205,7 @@ def event_blocks(
             ends = run.injection.start.timestamp(), run.injection.end.timestamp()
             blocks.append(Block("injection", *ends, run.zone))
     blocks += [
-        Block("finding", f.start.timestamp(), f.end.timestamp(), f.kind)
+        Block("finding", f.start.timestamp(), f.end.timestamp(), f.kind, severity=f.severity)
         for f in results.findings
         if f.zone == zone or (f.zone is None and zone in installation.zone)
     ]

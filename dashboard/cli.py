@@ -25,11 +25,10 @@ def register(app: typer.Typer) -> None:
         days: Annotated[float, typer.Option(min=0.01, help="Days that the results look back.")] = 7.0,
     ) -> None:
         """Show every zone in the browser: what runs, what is wrong, what needs a person."""
-        from ingest.load_installation import load  # noqa: PLC0415 - as above
-
         from dashboard.app import Settings  # noqa: PLC0415 - other commands do not pay for the screen
         from dashboard.serve import serve  # noqa: PLC0415 - as above
         from dashboard.watch import Pace  # noqa: PLC0415 - as above
+        from ingest.load_installation import load  # noqa: PLC0415 - as above
 
         path = "/" + prefix.strip("/") + "/" if prefix.strip("/") else "/"
         serve(

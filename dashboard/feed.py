@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
+import pandas as pd
+
 from analysis import archive as analysis_archive
 from ingest import store
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    import pandas as pd
 
     from analysis.results import Results
     from ingest.installation import Installation
@@ -62,4 +62,11 @@ class ArchiveFeed:
 
     def analyse(self, start: pd.Timestamp, end: pd.Timestamp) -> Results:
         """Return runs, estimates and findings; as `analysis.archive.analyse_archive`."""
-        return analysis_archive.analyse_archive(self.archive, self.installation, start, end)
+        first = self.first()
+        since = start if first is None else max(start, min(first, end))
+        return analysis_archive.analyse_archive(self.archive, self.installation, since, end)
+
+    def first(self) -> pd.Timestamp | None:
+        """Return the first day of the archive; None before there is one. [UTC]"""
+        days = store.days_of(self.archive / "readings" / f"site={self.installation.site}")
+        return pd.Timestamp(days[0], tz="UTC") if days else None

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 _MARK = 0.16
 """Share of a panel's height that the mark of one silent sensor takes. [-]"""
 
+_SYMBOLS = {"stop": "octagon", "act": "triangle-up", "watch": "diamond-open"}
+"""Shape of a finding on the event strip, by severity; the same shapes as in the lists."""
+
 _LETTER_PX = 6.2
 """Usual width of a letter of the small type (measured). [px]"""
 
@@ -44,7 +47,7 @@ def strip(
     for block in chart.blocks:
         row = rows.index(block.row)
         if block.row == "finding":
-            marks.append((block.start, row, block.label))
+            marks.append((block, row))
             continue
         shape = rectangle("y", (block.start, block.end), (row - 0.32, row + 0.32), colours[block.row])
         if not block.own:
@@ -70,10 +73,17 @@ def strip(
             "mode": "markers",
             "name": say("strip.finding"),
             "showlegend": False,
-            "x": [at for at, _, _ in marks] or [None],
-            "y": [row for _, row, _ in marks] or [None],
-            "text": [plain(text) for _, _, text in marks] or [None],
-            "marker": {"symbol": "triangle-up", "size": 13, "color": look.palette.alarm},
+            "x": [block.start for block, _ in marks] or [None],
+            "y": [row for _, row in marks] or [None],
+            "text": [plain(block.label) for block, _ in marks] or [None],
+            "marker": {
+                "symbol": [_SYMBOLS[block.severity] for block, _ in marks],
+                "size": 13,
+                "color": [
+                    look.palette.watch if block.severity == "watch" else look.palette.alarm
+                    for block, _ in marks
+                ],
+            },
             "cliponaxis": False,
             "yaxis": "y",
         }
@@ -112,22 +122,28 @@ def bands(layout: dict[str, Any], place: Place, look: Look, panel: Panel, scale:
         band = rectangle(place.axis, (0, 1), (low, high), look.palette.target)
         layout["shapes"].append({**band, "xref": "x domain"})
         layout["shapes"] += [_level(place, at, look.palette.quiet, "dot", 1.0) for at in (low, high)]
-        layout["annotations"].append(
-            {
-                "text": plain(panel.target_name),
-                "x": 1,
-                "xref": "x domain",
-                "xanchor": "right",
-                "y": min(high, layout[f"yaxis{place.number}"]["range"][1]),
-                "yref": place.axis,
-                "yanchor": "top",
-                "showarrow": False,
-                "font": {"size": 11, "color": look.palette.quiet},
-            }
-        )
+        _level_name(layout, place, look, panel.target_name, high)
     if panel.limit is not None:
         at = panel.limit * scale.factor + scale.offset
         layout["shapes"].append(_level(place, at, look.palette.alarm, "dash", 1.5))
+        _level_name(layout, place, look, panel.limit_name, at)
+
+
+def _level_name(layout: dict[str, Any], place: Place, look: Look, name: str, at: float) -> None:
+    """Write what a level is, under it at the right."""
+    layout["annotations"].append(
+        {
+            "text": plain(name),
+            "x": 1,
+            "xref": "x domain",
+            "xanchor": "right",
+            "y": min(at, layout[f"yaxis{place.number}"]["range"][1]),
+            "yref": place.axis,
+            "yanchor": "top",
+            "showarrow": False,
+            "font": {"size": 11, "color": look.palette.quiet},
+        }
+    )
 
 
 def _level(place: Place, at: float, colour: str, dash: str, width: float) -> dict[str, Any]:
@@ -184,6 +200,7 @@ def _silence(
             "xanchor": ("left" if after else "right") if beside else "center",
             "y": (part[0] + part[1]) / 2,
             "yref": axis,
+            "yanchor": "middle",
             "showarrow": False,
             "font": {
                 "size": 11,

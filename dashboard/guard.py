@@ -7,6 +7,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
+from dash.exceptions import DependencyException
 from flask import Response, abort, request
 
 from dashboard.layout import is_known, parts_of
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
 
 LARGEST_BODY = 256 * 1024
 """Largest request that is read; the largest form of these pages is far below it. [B]"""
-
-SERVED = ("api", "assets", "_dash-component-suites", "_dash-layout", "_dash-dependencies", "_favicon.ico")
-"""First parts of addresses that are no pages; what lies below them is checked where it is served."""
 
 _WORTH_PACKING = 1024
 _PACKED_TYPES = ("application/json", "text/html", "text/css", "text/javascript", "application/javascript")
@@ -101,18 +99,16 @@ def protect(server: Flask, installation: Installation, *, prefix: str, policy: s
         "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=()",
     }
 
+    pages = {prefix, prefix + "<path:path>"}
+
     @server.before_request
     def check() -> None:
         if request.method not in {"GET", "HEAD"} and not same_origin(
             request.headers.get("Origin"), request.headers.get("Sec-Fetch-Site"), request.host
         ):
             abort(Response("This request came from another site.\n", 403, mimetype="text/plain"))
-        parts = parts_of(request.path, prefix)
-        if (
-            request.method == "GET"
-            and not (parts and parts[0] in SERVED)
-            and not is_known(installation, parts)
-        ):
+        rule = request.url_rule.rule if request.url_rule else ""
+        if rule in pages and not is_known(installation, parts_of(request.path, prefix)):
             abort(404)
 
     @server.after_request
@@ -122,6 +118,7 @@ def protect(server: Flask, installation: Installation, *, prefix: str, policy: s
         answer.headers.setdefault("Cache-Control", "no-store")
         return pack(answer)
 
+    @server.errorhandler(DependencyException)
     @server.errorhandler(404)
     def missing(_error: Exception) -> Response:
         return Response("There is no such page here.\n", 404, mimetype="text/plain")

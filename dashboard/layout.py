@@ -24,17 +24,23 @@ Stable marks for tests and for people who script the pages, all as ``data-testid
 
 from __future__ import annotations
 
+import hashlib
+import json
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
 from dash import dcc, html
+from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.attrs import attrs
 from dashboard.display import zone_name
 from dashboard.pages import head, overview, zone
+from dashboard.parts import computed_line
 from dashboard.texts import say
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from dash.development.base_component import Component
 
     from dashboard.context import Context, Page
@@ -188,14 +194,20 @@ def is_known(installation: Installation, parts: list[str]) -> bool:
     return False
 
 
-def page_body(page: Page, path: str) -> Component:
+def saying(parts: Sequence[Component]) -> str:
+    """Return a mark of what components say, to tell whether they changed."""
+    return hashlib.sha256(json.dumps(list(parts), cls=PlotlyJSONEncoder).encode()).hexdigest()[:16]
+
+
+def page_body(context: Context, page: Page, path: str) -> Component:
     """Return a page, its changing parts in boxes of their own."""
     return html.Div(
         [
             html.H1(page.title, tabIndex="-1"),
             html.Div(list(page.live), id="live"),
             *([page.chart] if page.chart is not None else []),
-            html.Div(list(page.body), id="body"),
+            html.Div(list(page.body), id="body", **attrs({"data-said": saying(page.body)})),
+            html.Div(computed_line(context), id="computed"),
         ],
         **attrs({"data-title": page.title, "data-path": path}),
     )

@@ -32,6 +32,8 @@ class Panel:
         What the target is.
     limit : float or None
         What it must not pass. [stored unit]
+    limit_name : str
+        What the limit is.
     height : float
         Weight of its height. [-]
     """
@@ -42,6 +44,7 @@ class Panel:
     target: tuple[float, float] | None = None
     target_name: str = ""
     limit: float | None = None
+    limit_name: str = ""
     height: float = 1.0
 
 
@@ -125,6 +128,7 @@ def head_panels(installation: Installation) -> list[Panel]:
             "pressure",
             sensors("pressure"),
             limit=min(limits, default=None),
+            limit_name=say("panel.tank_limit"),
             height=1.3,
         ),
         Panel(say("panel.ec"), "conductivity", sensors("conductivity")),

@@ -128,6 +128,7 @@ def finding_box(context: Context, finding: Finding, *, place: bool = False) -> C
 def do_now(findings: Iterable[Finding]) -> list[Component]:
     """Return the first words for findings that can hurt somebody; nothing where there are none."""
     boxes: list[Component] = []
+    findings = list(findings)
     for kind, key in SAFETY.items():
         places = sorted({finding_place(f) for f in findings if f.kind == kind and f.severity == "stop"})
         if not places:

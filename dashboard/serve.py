@@ -8,7 +8,7 @@ import socket
 import sys
 from typing import TYPE_CHECKING
 
-import waitress  # type: ignore[import-untyped]  # carries no types
+import waitress
 
 from dashboard.app import Settings, create_app
 from dashboard.feed import ArchiveFeed

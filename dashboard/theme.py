@@ -81,7 +81,7 @@ LIGHT = Palette(
     alarm="#ab1f17",
     on_alarm="#ffffff",
     alarm_ground="#fbebe8",
-    watch="#5b4a00",
+    watch="#3d4a8a",
     gap="#cbcbc5",
 )
 """For daylight and paper."""
@@ -104,7 +104,7 @@ DARK = Palette(
     alarm="#ff9d91",
     on_alarm="#2b0704",
     alarm_ground="#43201c",
-    watch="#e3cd7c",
+    watch="#c0c6ff",
     gap="#3b4347",
 )
 """For a dark room."""

@@ -143,11 +143,53 @@ window.tricklebook = window.tricklebook || {};
     }
   }
 
+  // Parts of a page are put in anew when results come in; what somebody has opened, and where the focus is, stays.
+  const openFolds = new Set();
+  let focused = null;
+
+  function key(element) {
+    const holder = element.closest("[data-row], [data-kind], [data-sensor], [data-zone], section");
+    const row = holder ? Object.values(holder.dataset).join(" ") : "";
+    return [shownPath, row, element.tagName, element.textContent.trim()].join("|");
+  }
+
+  document.addEventListener(
+    "toggle",
+    (event) => {
+      const summary = event.target.querySelector("summary");
+      if (summary && event.target.isConnected) {
+        openFolds[event.target.open ? "add" : "delete"](key(summary));
+      }
+    },
+    true,
+  );
+  document.addEventListener("focusin", (event) => {
+    focused = event.target.closest("#live, #body") ? key(event.target) : null;
+  });
+
+  function restore() {
+    if (openFolds.size) {
+      document.querySelectorAll("#page details:not([open]) > summary").forEach((summary) => {
+        if (openFolds.has(key(summary))) {
+          summary.parentElement.open = true;
+        }
+      });
+    }
+    if (focused && document.activeElement === document.body) {
+      const same = [...document.querySelectorAll("#live a, #live button, #body a, #body button, #body summary")];
+      const again = same.find((element) => key(element) === focused);
+      if (again) {
+        again.focus({ preventScroll: true });
+      }
+    }
+  }
+
   // A page was put in: give it its title, move the focus to its heading, and ask for its newest state, because
   // an answer meant for the page before may have come in between.
   function arrived() {
     markLook();
     showAges();
+    restore();
     const page = document.querySelector("[data-title]");
     if (!page || page.dataset.path === shownPath) {
       return;

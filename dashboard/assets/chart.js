@@ -73,7 +73,7 @@
         return trace;
       }
       const { column, ...rest } = trace;
-      return { ...rest, ...laid(made.columns[column[0]], column[1]) };
+      return { ...rest, meta: column.join(" "), ...laid(made.columns[column[0]], column[1]) };
     });
   }
 
@@ -90,6 +90,7 @@
       this.made = null;
       this.retry = null;
       box.addEventListener("click", (event) => this.press(event));
+      box.addEventListener("show", (event) => this.show(...event.detail));
       this.plot.addEventListener("keydown", (event) => this.key(event));
       this.plot.addEventListener("pointermove", (event) => this.point(event));
       this.plot.addEventListener("pointerdown", (event) => this.point(event));

@@ -8,7 +8,7 @@ from dashboard.chart_box import chart_box
 from dashboard.context import Context, Page
 from dashboard.pages.zone import sensor_tiles
 from dashboard.panels import head_panels
-from dashboard.parts import computed_line, do_now, finding_box, section
+from dashboard.parts import do_now, finding_box, section
 from dashboard.snapshot import zone_findings
 from dashboard.texts import say
 
@@ -43,6 +43,5 @@ def page(context: Context) -> Page:
                 ),
                 testid="findings",
             ),
-            computed_line(context),
         ],
     )

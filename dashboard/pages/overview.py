@@ -10,7 +10,7 @@ from dashboard.attrs import attrs
 from dashboard.context import Context, Page
 from dashboard.display import scale, when
 from dashboard.estimates import interval_text, text, value_text
-from dashboard.parts import badge, computed_line, do_now, finding_box, section
+from dashboard.parts import badge, do_now, finding_box, section
 from dashboard.snapshot import is_running, last_estimates, ordered, zone_findings, zone_runs
 from dashboard.texts import say
 
@@ -47,7 +47,6 @@ def page(context: Context) -> Page:
                 html.Div([_card(context, zone) for zone in context.installation.zone], className="cards"),
                 testid="zones",
             ),
-            computed_line(context),
         ],
     )
 

@@ -15,7 +15,6 @@ from dashboard.panels import sensor_label, zone_panels
 from dashboard.parts import (
     age,
     badge,
-    computed_line,
     do_now,
     finding_box,
     section,
@@ -71,7 +70,6 @@ def page(context: Context, zone: str) -> Page:
                 testid="findings",
             ),
             section(say("zone.runs"), _runs(context, zone), testid="runs-part"),
-            computed_line(context),
         ],
     )
 
