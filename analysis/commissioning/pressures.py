@@ -44,7 +44,8 @@ def head_pressure(installation: Installation) -> float | None:
     -------
     float or None
         The regulator's, where it is described and the supply can hold it after the clean filter; else the
-        supply's less the clean filter's loss; None where neither is described. [kPa]
+        supply's less the clean filter's loss; None where neither is described, or where a regulator of
+        unknown setting stands in the head. [kPa]
 
     References
     ----------
@@ -57,6 +58,8 @@ def head_pressure(installation: Installation) -> float | None:
     130.0
     """
     head, supply = installation.head, installation.supply
+    if "pressure regulator" in head.order and head.regulator_pressure is None:
+        return None
     available = None if supply.pressure is None else supply.pressure - (head.filter_clean_loss or 0.0)
     known = [p for p in (head.regulator_pressure, available) if p is not None]
     return min(known) if known else None
@@ -105,7 +108,7 @@ def work(zone: Zone, pressure: float | None) -> Worked | str:
     `analysis.hydraulics`.
     """
     if pressure is None:
-        return "neither the supply's nor the regulator's pressure is described"
+        return "the pressure that the head gives is not described: the regulator's setting or the supply's"
     try:
         layout = layout_of(zone)
         return Worked(layout, zone_at_pressure(layout, pressure), pressure)
