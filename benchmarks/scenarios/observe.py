@@ -144,7 +144,8 @@ class Observer:
     def _water_at(self, point: str) -> Array:
         """Return the source water's strength at a point: what was at the head a travel time ago. [-]"""
         seconds = np.arange(len(self.water), dtype=float)
-        return np.interp(seconds - self.plan.solved.travel_s.get(point, 0.0), seconds, self.water)
+        delay = self.plan.solved.travel_s.get(point, 0.0)
+        return np.asarray(np.interp(seconds - delay, seconds, self.water))
 
     def _add(self, name: str, series: pd.Series, table: dict[str, Any]) -> None:
         self._readings[name] = series
