@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.ledger import read_services
 from analysis.pipeline import Watcher, analyse_stretches
 from ingest.errors import UserError
 from ingest.store import days_of, latest, read_readings
@@ -101,4 +102,5 @@ def analyse_archive(
     def read(since: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
         return read_readings(archive, installation, start=since, end=until)
 
-    return analyse_stretches(installation, read, start, max(start, end), watch=watch)
+    services = read_services(archive)
+    return analyse_stretches(installation, read, start, max(start, end), watch=watch, services=services)

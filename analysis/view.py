@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.results import Estimate, Feature, Finding, Run
+    from analysis.service import Service
     from ingest.installation import Injector, Installation, Stock, Zone
 
 
@@ -111,6 +112,8 @@ class SeasonView:
         What they found.
     features : tuple of Feature
         What they left for the season, by time.
+    services : tuple of Service
+        What people wrote down that they did, by time.
     """
 
     installation: Installation
@@ -120,3 +123,4 @@ class SeasonView:
     estimates: tuple[Estimate, ...]
     findings: tuple[Finding, ...]
     features: tuple[Feature, ...]
+    services: tuple[Service, ...] = ()

@@ -1,0 +1,154 @@
+"""Append-only files beside the archive, one JSON object a line: what people did, and what they accepted."""
+
+from __future__ import annotations
+
+import json
+import os
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from analysis.service import SERVICE_KINDS, Service
+from ingest.errors import UserError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SERVICE_FILE = "service.jsonl"
+"""Name of the service log in the archive's folder."""
+
+BASELINE_FILE = "baseline.jsonl"
+"""Name of the accepted baselines in the archive's folder."""
+
+
+class LedgerError(UserError):
+    """Raised when a line of such a file cannot be read; names file and line."""
+
+
+def append(path: Path, row: dict[str, Any]) -> None:
+    """Add one line and return when it is on the disk.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its folder must exist.
+    row : dict
+        What to write.
+    """
+    text = json.dumps(row, ensure_ascii=False, sort_keys=True)
+    with path.open("a", encoding="utf-8") as file:
+        file.write(text + "\n")
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def rows(path: Path) -> list[dict[str, Any]]:
+    """Return every line of a file, oldest first.
+
+    Parameters
+    ----------
+    path : Path
+        The file; none is the same as an empty one.
+
+    Returns
+    -------
+    list of dict
+        One a line. A last line without its end, torn by a crash, is left out.
+
+    Raises
+    ------
+    LedgerError
+        If a whole line is not a JSON object.
+    """
+    if not path.exists():
+        return []
+    found = []
+    for number, line in enumerate(path.read_text("utf-8").splitlines(keepends=True), start=1):
+        if not line.strip():
+            continue
+        try:
+            row = json.loads(line)
+        except ValueError as error:
+            if not line.endswith("\n"):
+                break
+            msg = f"{path}, line {number}: this is no JSON object ({error}); mend or remove the line"
+            raise LedgerError(msg) from error
+        if not isinstance(row, dict):
+            msg = f"{path}, line {number}: expected an object in braces, found {line.strip()[:40]!r}"
+            raise LedgerError(msg)
+        found.append(row)
+    return found
+
+
+def add_service(archive: Path, service: Service) -> None:
+    """Write one entry into the service log.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    service : Service
+        The entry.
+
+    Raises
+    ------
+    UserError
+        If the kind is not known or nobody signs.
+    """
+    if service.kind not in SERVICE_KINDS:
+        msg = f"--kind {service.kind!r} is not known; expected one of: " + ", ".join(SERVICE_KINDS)
+        raise UserError(msg)
+    if not service.person.strip():
+        msg = "--person is empty; an entry needs the name of who did it"
+        raise UserError(msg)
+    archive.mkdir(parents=True, exist_ok=True)
+    append(
+        archive / SERVICE_FILE,
+        {
+            "time": service.time.isoformat(),
+            "person": service.person,
+            "kind": service.kind,
+            "zone": service.zone,
+            "sensor": service.sensor,
+            "note": service.note,
+        },
+    )
+
+
+def read_services(archive: Path) -> tuple[Service, ...]:
+    """Return the service log by time.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+
+    Returns
+    -------
+    tuple of Service
+        Oldest first.
+
+    Raises
+    ------
+    LedgerError
+        If a line lacks its time, person or kind.
+    """
+    path = archive / SERVICE_FILE
+    found = []
+    for number, row in enumerate(rows(path), start=1):
+        try:
+            time = pd.Timestamp(row["time"])
+            found.append(
+                Service(
+                    time.tz_convert("UTC") if time.tzinfo else time.tz_localize("UTC"),
+                    str(row["person"]),
+                    str(row["kind"]),
+                    row.get("zone"),
+                    row.get("sensor"),
+                    str(row.get("note") or ""),
+                )
+            )
+        except (KeyError, ValueError, TypeError) as error:
+            msg = f"{path}, entry {number}: expected time, person and kind, found {row!r} ({error})"
+            raise LedgerError(msg) from error
+    return tuple(sorted(found, key=lambda s: s.time))

@@ -1,0 +1,385 @@
+"""Seasons of invented drip systems: a light hydraulic model, faults that are known, sensors that drift.
+
+One row a day and zone, as run features, so that a hundred system-years take seconds. The model is written
+apart from the one that the detectors use, and is held against EPANET in ``tests/analysis``. What is
+assumed of healthy drift stands in the constants; none of it is handed to the detectors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+BLASIUS = 1.75
+"""Flow exponent of pipe friction in smooth pipe. [-]"""
+
+STRETCH = 0.72
+"""Share of a lateral's loss that lies before the emitter of mean pressure. [-] Computed for equal outflow."""
+
+RHO_G = 9.79
+"""Weight of a metre of water. [kPa/m]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """What a healthy system does all the same; standard deviations.
+
+    Attributes
+    ----------
+    flow_repeatability, flow_walk : float
+        Day-to-day scatter of a meter [-] and its gain's walk in a year [-].
+    zero_walk, zero_thermal : float
+        Walk of a pressure sensor's zero in a year [share of span] and its slope [share of span/K].
+    pressure_repeatability : float
+        Day-to-day scatter of a pressure sensor. [share of span]
+    emitter_temperature : tuple of float
+        Mean and spread of the emitters' temperature coefficient. [1/K]
+    regulator_scatter, regulator_walk : float
+        Day-to-day scatter of a regulator, and its walk in a year. [-]
+    supply_scatter, supply_coupling : float
+        Day-to-day scatter of the supply [-], and what of it passes the regulator [kPa/kPa].
+    filter_scatter, main_scatter : float
+        Day-to-day scatter of the filter's and the main's loss coefficient. [-]
+    filter_walk : float
+        Walk of a clean filter's loss coefficient in a year. [-]
+    correlation : float
+        Day-to-day correlation of the scatter. [-]
+    """
+
+    flow_repeatability: float = 0.003
+    flow_walk: float = 0.003
+    zero_walk: float = 0.0012
+    zero_thermal: float = 0.00004
+    pressure_repeatability: float = 0.0003
+    emitter_temperature: tuple[float, float] = (0.0002, 0.0004)
+    regulator_scatter: float = 0.004
+    regulator_walk: float = 0.004
+    supply_scatter: float = 0.04
+    supply_coupling: float = 0.03
+    filter_scatter: float = 0.01
+    filter_walk: float = 0.03
+    main_scatter: float = 0.005
+    correlation: float = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """What the systems are; each array has one value a system, and `zones` columns where a zone matters."""
+
+    exponent: Array
+    rated: Array
+    end_pressure: Array
+    main_loss: Array
+    lateral_loss: Array
+    filter_loss: Array
+    elevation: Array
+    supply: Array
+    regulated: Array
+    droop: Array
+    span: Array
+    filter_after: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """What goes wrong, each shape (systems, zones, days); zero where nothing does.
+
+    Attributes
+    ----------
+    clogging : ndarray
+        Share of the emitters' flow that is lost. [-]
+    uneven : ndarray
+        How far the loss sits at the lateral ends, shape (systems,). [-]
+    leak : ndarray
+        Leak as a share of the zone's flow. [-]
+    leak_place : ndarray
+        Where along the main, 0 at the head and 1 at the zone, shape (systems,). [-]
+    filter, main : ndarray
+        Rise of the loss coefficient. [-]
+    regulator : ndarray
+        Shift of the regulated pressure. [-]
+    meter : ndarray
+        Gain error of the flow meter. [-]
+    offset : mapping
+        Point to the error of its pressure sensor. [kPa]
+    """
+
+    clogging: Array
+    uneven: Array
+    leak: Array
+    leak_place: Array
+    filter: Array
+    main: Array
+    regulator: Array
+    meter: Array
+    offset: dict[str, Array] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """True flow and pressures, shape (systems, zones, days). [L/h], [kPa]"""
+
+    flow: Array
+    supply: Array
+    source: Array
+    mixed: Array
+    after_filter: Array
+    zone: Array
+    end: Array
+
+    def pressure(self, point: str) -> Array:
+        """Return the pressure at a measuring point. [kPa]"""
+        return {
+            "supply": self.supply,
+            "source": self.source,
+            "mixed": self.mixed,
+            "after filter": self.after_filter,
+            "zone": self.zone,
+            "lateral end": self.end,
+        }[point]
+
+
+@dataclass(frozen=True, slots=True)
+class Seasons:
+    """Measured run values of many systems, with the truth beside them.
+
+    Attributes
+    ----------
+    days : ndarray
+        Time of each run. [d]
+    flow : ndarray
+        What the head's meter shows, shape (systems, zones, days). [L/h]
+    pressure, rest : mapping
+        Point to what its sensor shows while running and before the run. [kPa]
+    temperature : ndarray
+        Water temperature. [°C]
+    plant, faults, truth
+        What is true.
+    """
+
+    days: Array
+    flow: Array
+    pressure: dict[str, Array]
+    rest: dict[str, Array]
+    temperature: Array
+    plant: Plant
+    faults: Faults
+    truth: State
+
+
+def make_plant(rng: np.random.Generator, systems: int, zones: int = 1, *, filter_after: bool = True) -> Plant:
+    """Draw systems: turbulent and pressure-compensating emitters, small and large losses.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Where chance comes from.
+    systems, zones : int
+        How many.
+    filter_after : bool
+        Whether the filter follows the regulator and the injector, or comes before both.
+
+    Returns
+    -------
+    Plant
+        The systems.
+    """
+    shape = (systems, zones)
+    exponent = np.clip(rng.normal(0.5, 0.03, shape), 0.4, 0.6)
+    end = rng.uniform(70.0, 120.0, shape)
+    main, lateral = rng.uniform(8.0, 30.0, shape), rng.uniform(3.0, 12.0, shape)
+    filter_loss = rng.uniform(8.0, 20.0, systems)
+    elevation = rng.uniform(-1.0, 2.0, shape)
+    need = end + main + lateral + RHO_G * elevation
+    if filter_after:
+        need = need + filter_loss[:, None]
+    regulated = need.max(axis=1)
+    end = end + regulated[:, None] - need
+    return Plant(
+        exponent,
+        rng.uniform(500.0, 2000.0, shape),
+        end,
+        main,
+        lateral,
+        filter_loss,
+        elevation,
+        regulated + rng.uniform(80.0, 200.0, systems),
+        regulated,
+        rng.uniform(0.01, 0.05, systems) * regulated,
+        rng.choice([400.0, 600.0], systems),
+        filter_after,
+    )
+
+
+def no_faults(systems: int, zones: int, days: int) -> Faults:
+    """Return faults that are all zero."""
+    zero = np.zeros((systems, zones, days))
+    half = np.full(systems, 0.5)
+    return Faults(zero, np.zeros(systems), zero, half, zero, zero, zero, zero, {})
+
+
+def correlated(rng: np.random.Generator, shape: tuple[int, ...], rho: float) -> Array:
+    """Return unit-variance noise, correlated along the last axis."""
+    white = rng.standard_normal(shape)
+    out = np.empty_like(white)
+    out[..., 0] = white[..., 0]
+    for i in range(1, shape[-1]):
+        out[..., i] = rho * out[..., i - 1] + np.sqrt(1.0 - rho**2) * white[..., i]
+    return out
+
+
+def walk(rng: np.random.Generator, shape: tuple[int, ...], days: Array) -> Array:
+    """Return random walks that have unit variance after a year."""
+    steps = np.sqrt(np.diff(days, prepend=days[0]) / 365.0)
+    return np.cumsum(rng.standard_normal(shape) * steps, axis=-1)
+
+
+def temperatures(rng: np.random.Generator, systems: int, days: Array) -> Array:
+    """Return water temperatures: a yearly swing of 1 to 9 K, and weather. Shape (systems, days). [°C]"""
+    swing, mean = rng.uniform(1.0, 9.0, (systems, 1)), rng.uniform(12.0, 20.0, (systems, 1))
+    phase = rng.uniform(0.0, 365.0, (systems, 1))
+    weather = correlated(rng, (systems, days.size), 0.7) * (0.3 + 0.12 * swing)
+    return mean + swing * np.sin(2.0 * np.pi * (days + phase) / 365.0) + weather
+
+
+def solve(plant: Plant, faults: Faults, temperature: Array, regulated: Array, supply: Array, beta: Array,
+          loss: tuple[Array, Array]) -> State:  # fmt: skip
+    """Return the steady state of every run.
+
+    Parameters
+    ----------
+    plant, faults
+        The systems and what is wrong with them.
+    temperature : ndarray
+        Water temperature, shape (systems, 1, days). [°C]
+    regulated, supply : ndarray
+        Pressure that the regulator holds at rated flow, and before it; shape (systems, 1, days). [kPa]
+    beta : ndarray
+        Temperature coefficient of the emitters, shape (systems, zones, 1). [1/K]
+    loss : tuple of ndarray
+        Factor on the filter's and on the main's loss coefficient, shape (systems, zones, days). [-]
+
+    Returns
+    -------
+    State
+        Flow and pressures.
+    """
+    p = plant
+    mean_pressure = (p.end_pressure + (1.0 - STRETCH) * p.lateral_loss)[..., None]
+    k = p.rated[..., None] / mean_pressure ** p.exponent[..., None]
+    k = k * (1.0 - faults.clogging) * (1.0 + beta * (temperature - 20.0))
+    thin = np.exp(-0.25 * 0.024 * (temperature - 20.0))
+    flow = np.broadcast_to(p.rated[..., None], faults.leak.shape).copy()
+    place = faults.leak_place[:, None, None]
+    for _ in range(60):
+        x = flow / p.rated[..., None]
+        leaked = faults.leak * p.rated[..., None]
+        total = x + leaked / p.rated[..., None]
+        held = regulated - p.droop[:, None, None] * (total - 1.0)
+        over = p.filter_loss[:, None, None] * loss[0] * total**2
+        pipe = p.main_loss[..., None] * loss[1] * thin * (
+            place * total**BLASIUS + (1.0 - place) * x**BLASIUS
+        )  # fmt: skip
+        after = held - over if p.filter_after else held
+        inlet = after - pipe - RHO_G * p.elevation[..., None]
+        along = p.lateral_loss[..., None] * thin * x**BLASIUS
+        along = along * (1.0 - faults.uneven[:, None, None] * faults.clogging)
+        emitting = np.maximum(inlet - STRETCH * along, 1.0)
+        flow = np.sqrt(flow * k * emitting ** p.exponent[..., None])
+    total_flow = flow + leaked
+    source = held if p.filter_after else supply - 5.0
+    return State(
+        total_flow,
+        np.broadcast_to(supply, flow.shape),
+        np.broadcast_to(source, flow.shape),
+        held,
+        after if p.filter_after else source - over,
+        inlet,
+        inlet - along,
+    )
+
+
+def simulate(rng: np.random.Generator, plant: Plant, faults: Faults, days: Array, *,
+             points: tuple[str, ...] = ("mixed", "after filter", "lateral end"),
+             drift: Drift | None = None) -> Seasons:  # fmt: skip
+    """Return what the sensors of many systems show over a season.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Where chance comes from.
+    plant, faults
+        The systems and what is wrong with them.
+    days : ndarray
+        Time of each run, ascending. [d]
+    points : tuple of str
+        Where pressure sensors sit.
+    drift : Drift, optional
+        What healthy systems do.
+
+    Returns
+    -------
+    Seasons
+        Measured values and truth.
+    """
+    d = drift or Drift()
+    systems, zones, n = faults.clogging.shape
+    one = (systems, 1, n)
+    temperature = temperatures(rng, systems, days)[:, None, :]
+    wave = d.supply_scatter * correlated(rng, one, 0.5)
+    supply = plant.supply[:, None, None] * (1.0 + wave)
+    set_to = 1.0 + d.regulator_scatter * correlated(rng, one, d.correlation)
+    set_to = set_to + d.regulator_walk * walk(rng, one, days)
+    regulated = plant.regulated[:, None, None] * set_to * (1.0 + faults.regulator)
+    regulated = regulated + d.supply_coupling * plant.supply[:, None, None] * wave
+    beta = rng.normal(*d.emitter_temperature, (systems, zones, 1))
+    shape = (systems, zones, n)
+    filter_loss = 1.0 + d.filter_scatter * correlated(rng, one, d.correlation)
+    filter_loss = np.maximum(filter_loss + d.filter_walk * walk(rng, one, days), 0.5)
+    main = 1.0 + d.main_scatter * correlated(rng, shape, d.correlation)
+    loss = (filter_loss * (1.0 + faults.filter), main * (1.0 + faults.main))
+    truth = solve(plant, faults, temperature, regulated, supply, beta, loss)
+    gain = 1.0 + rng.normal(0.0, 0.01, (systems, 1, 1)) + d.flow_walk * walk(rng, one, days)
+    flow = truth.flow * gain * (1.0 + faults.meter)
+    flow = flow * (1.0 + d.flow_repeatability * correlated(rng, shape, d.correlation))
+    pressure, rest = {}, {}
+    standing = plant.regulated[:, None, None] * (1.05 + 0.02 * rng.standard_normal(shape))
+    for point in points:
+        own = shape if point in ("zone", "lateral end") else one
+        span = plant.span[:, None, None]
+        zero = span * (d.zero_walk * walk(rng, own, days) + rng.normal(0.0, 0.002, (*own[:2], 1)))
+        zero = zero + span * d.zero_thermal * rng.standard_normal((*own[:2], 1)) * (temperature - 20.0)
+        zero = zero + faults.offset.get(point, 0.0)
+        scatter = span * d.pressure_repeatability
+        pressure[point] = truth.pressure(point) + zero + scatter * correlated(rng, shape, d.correlation)
+        at_rest = standing if point not in ("zone", "lateral end") else np.abs(rng.normal(0.0, 0.3, shape))
+        rest[point] = at_rest + zero + scatter * rng.standard_normal(shape)
+    shown = np.broadcast_to(temperature, shape) + rng.normal(0.0, 0.1, shape)
+    return Seasons(days, flow, pressure, rest, shown, plant, faults, truth)
+
+
+def ramp(days: Array, onset: Array, rate: Array) -> Array:
+    """Return faults that grow from their onset, shape (systems, 1, days).
+
+    Parameters
+    ----------
+    days : ndarray
+        Time of each run. [d]
+    onset, rate : ndarray
+        Start [d] and growth [1/d], one a system.
+    """
+    return (rate[:, None] * np.clip(days[None, :] - onset[:, None], 0.0, None))[:, None, :]
+
+
+def step(days: Array, onset: Array, size: Array) -> Array:
+    """Return faults that come at once, shape (systems, 1, days)."""
+    return (size[:, None] * (days[None, :] >= onset[:, None]))[:, None, :]
+
+
+def with_fault(faults: Faults, **changed: Array) -> Faults:
+    """Return the same faults with some replaced."""
+    return replace(faults, **changed)  # type: ignore[arg-type]
