@@ -82,6 +82,8 @@ class Connection:
         Tells whether a packet that was sent again is in the journal.
     context : ssl.SSLContext, optional
         TLS settings.
+    watch_drops : bool
+        Whether to ask for the broker's own count of messages that it dropped, where it keeps one.
 
     Attributes
     ----------
@@ -94,6 +96,9 @@ class Connection:
     wrong_version, taken_over : bool
         Whether it ended because the broker does not speak this version, or because another client came
         with the same identifier.
+    unanswered : bool
+        Whether the broker closed it instead of answering the greeting, as some do that do not speak this
+        version.
     """
 
     def __init__(
@@ -103,15 +108,18 @@ class Connection:
         is_stored: Callable[[Packet], bool],
         *,
         context: ssl.SSLContext | None = None,
+        watch_drops: bool = True,
     ) -> None:
         self.stage = Stage.CLOSED
         self.session_present = False
         self.problem = ""
-        self.wrong_version = self.taken_over = False
+        self.wrong_version = self.taken_over = self.unanswered = False
         self._address = address
         self._level = level
         self._state_topic = f"{OWN_TOPICS}{address.client_id}"
         self._subscription: int | None = None
+        self._watch_drops = watch_drops
+        self._question: int | None = None
         self._client = client = _LinkedClient(level, address.client_id, is_stored)
         if context is not None:
             client.tls_set_context(context)
@@ -194,6 +202,11 @@ class Connection:
         if self._client.link is not None:
             self._client.link.close()
 
+    @property
+    def choked(self) -> bool:
+        """Whether it ended with the question for dropped messages unanswered; some brokers close on it."""
+        return self.stage is Stage.CLOSED and self._question is not None
+
     def _end(self, problem: str) -> None:
         self.stage = Stage.CLOSED
         self.problem = self.problem or problem
@@ -211,14 +224,16 @@ class Connection:
         if self._level == V5:
             kept = SubscribeOptions(qos=1, retainHandling=_ALREADY_THERE)
             self._subscription = self._client.subscribe([(topic, kept) for topic in filters])[1]
-            self._client.subscribe(DROPPED_TOPIC, options=SubscribeOptions(qos=0))
         else:
             self._subscription = self._client.subscribe([(topic, 1) for topic in filters])[1]
-            self._client.subscribe(DROPPED_TOPIC, qos=0)
+        if self._watch_drops:
+            self._question = self._client.subscribe(DROPPED_TOPIC, qos=0)[1]
 
     def _on_subscribe(
         self, _client: Client, _data: Any, mid: int, reasons: list[ReasonCode], _properties: Any
     ) -> None:
+        if mid == self._question:
+            self._question = None
         if mid != self._subscription:
             return
         refused = [
@@ -235,4 +250,5 @@ class Connection:
         self, _client: Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Any
     ) -> None:
         self.taken_over = reason.value == _TAKEN_OVER
+        self.unanswered = self.stage is Stage.GREETING
         self._end(f"the connection ended: {reason.getName().lower()}")

@@ -113,6 +113,7 @@ class Receiver:
     _stopping: bool = False
     _held: _Held | None = None
     _failures: int = 0
+    _watch_drops: bool = True
 
     def stop(self) -> None:
         """End the loop soon; safe to call from a signal handler."""
@@ -157,7 +158,13 @@ class Receiver:
     def _attempt(self, context: ssl.SSLContext | None) -> None:
         """Be connected as long as it lasts."""
         redelivery = session.Redelivery(self.journal.folder, RECEIVE_MAXIMUM)
-        connection = Connection(self.address, self.address.level, redelivery.is_stored, context=context)
+        connection = Connection(
+            self.address,
+            self.address.level,
+            redelivery.is_stored,
+            context=context,
+            watch_drops=self._watch_drops,
+        )
         try:
             connection.open()
             self.tally.connections += 1
@@ -179,7 +186,10 @@ class Receiver:
                 "two ingesters need two names: give one of them another --writer"
             )
             raise TakenOverError(msg)
-        if connection.wrong_version and self.address.level != V311:
+        if connection.choked:
+            self._watch_drops = False
+        wrong = connection.wrong_version or (connection.unanswered and self._failures > 0)
+        if wrong and self.address.level != V311:
             log.warning("the broker does not speak MQTT 5; going on with MQTT 3.1.1")
             self.address = replace(self.address, level=V311)
             self._failures = 0
