@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -43,10 +43,10 @@ QUARANTINE_SCHEMA = pa.schema(
         pa.field("detail", pa.string(), nullable=False),
         pa.field("count", pa.int64(), nullable=False),
         pa.field("topic", pa.string(), nullable=False),
-        pa.field("payload", pa.binary(), nullable=False),
+        pa.field("payload", pa.binary()),
     ]
 )
-"""Columns of what could not be stored: why, and its bytes."""
+"""Columns of what could not be stored: why, and its bytes in the first of a message's rows."""
 
 EVENTS_SCHEMA = pa.schema(
     [
@@ -96,6 +96,21 @@ def describe(installation: Installation) -> dict[bytes, bytes]:
     }
     text = json.dumps({"site": installation.site, "unit_code": "UCUM", "sensors": sensors}, sort_keys=True)
     return {METADATA: text.encode()}
+
+
+def joined_description(files: Sequence[Path]) -> dict[bytes, bytes]:
+    """Return the schema metadata of files that become one: every sensor, as the newest file has it.
+
+    Parameters
+    ----------
+    files : sequence of Path
+        Oldest first.
+    """
+    joined: dict[str, Any] = {}
+    for path in files:
+        found = json.loads((pq.read_schema(path).metadata or {}).get(METADATA, b"{}"))
+        joined = {**joined, **found, "sensors": {**joined.get("sensors", {}), **found.get("sensors", {})}}
+    return {METADATA: json.dumps(joined, sort_keys=True).encode()}
 
 
 def encode(table: pa.Table, kind: str, *, level: int = 1) -> bytes:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from ingest import upkeep
-from ingest.archive import DamagedFileError, describe
+from ingest.archive import DamagedFileError
 from ingest.files import FULL, locked
 from ingest.rounds import Rounds
 from ingest.status import StatusFile, archiver_path
@@ -159,7 +159,7 @@ class Archiver:
 
     def _upkeep(self) -> bool:
         """Do one day's upkeep; tell whether there was any."""
-        done = upkeep.upkeep(self.archive, self.installation.site, metadata=describe(self.installation))
+        done = upkeep.upkeep(self.archive, self.installation.site)
         self.progress.merged += len(done.folders)
         self.progress.closed += len(done.closed)
         return bool(done.folders or done.closed)

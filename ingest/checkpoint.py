@@ -77,6 +77,10 @@ class Checkpoint:
         Day's folders that were merged again after their manifest: it does not hold for them any more.
     swap : Swap, optional
         A merge that was begun.
+    doomed : list of str
+        Day's folders that were pruned and are to be removed.
+    head : str
+        SHA-256 of the newest manifest, empty where there is none.
     counts : dict of str to int
         Readings stored, duplicates dropped, and rejects by reason, since the archive began.
     notes : dict of str to int
@@ -88,6 +92,8 @@ class Checkpoint:
     open: dict[str, list[FileRecord]] = field(default_factory=dict)
     reopened: list[str] = field(default_factory=list)
     swap: Swap | None = None
+    doomed: list[str] = field(default_factory=list)
+    head: str = ""
     counts: dict[str, int] = field(default_factory=dict)
     notes: dict[str, int] = field(default_factory=dict)
 
@@ -125,6 +131,7 @@ def load(archive: Path, site: str) -> Checkpoint | None:
     if digest != _digest(content):
         msg = f"{path} is damaged: its checksum does not fit its content"
         raise CheckpointError(msg)
+    content = {**asdict(Checkpoint()), **content}  # an older version wrote fewer fields
     swap = content["swap"]
     return Checkpoint(
         generation=content["generation"],
@@ -135,6 +142,8 @@ def load(archive: Path, site: str) -> Checkpoint | None:
         },
         reopened=content["reopened"],
         swap=swap and Swap(**{**swap, "files": [FileRecord(**record) for record in swap["files"]]}),
+        doomed=content["doomed"],
+        head=content["head"],
         counts=content["counts"],
         notes=content["notes"],
     )

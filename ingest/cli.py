@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ingest import cli_check, cli_ingest
+from ingest import cli_archive, cli_check, cli_ingest, cli_load
 
 if TYPE_CHECKING:
     import typer
@@ -14,3 +14,5 @@ def register(app: typer.Typer) -> None:
     """Add this folder's subcommands to the front door."""
     cli_check.register(app)
     cli_ingest.register(app)
+    cli_archive.register(app)
+    cli_load.register(app)

@@ -141,5 +141,6 @@ def expected_files(closed: Mapping[str, list[FileRecord]], checkpoint: Checkpoin
     """
     files = {folder: list(records) for folder, records in closed.items() if folder not in checkpoint.reopened}
     for folder, records in checkpoint.open.items():
-        files[folder] = [*files.get(folder, []), *records]
+        fresh = {record.name for record in records}
+        files[folder] = [*(r for r in files.get(folder, []) if r.name not in fresh), *records]
     return files

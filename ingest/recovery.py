@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
+import shutil
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ from ingest import checkpoint as checkpoints
 from ingest import manifest, swap
 from ingest.checkpoint import Checkpoint, CheckpointError
 from ingest.files import locked, sync_folder
+from ingest.journal import segments
 from ingest.layout import day_folders, is_temporary, rounds_of
 from ingest.parts import record_of
 
@@ -52,17 +54,41 @@ def put_right(archive: Path, site: str) -> None:
     folders = list(day_folders(archive, site))
     newest = max((rounds[1] for folder in folders for _, rounds in _parts(archive / folder)), default=-1)
     try:
-        found = checkpoints.load(archive, site) or Checkpoint()
-        damaged = newest > found.generation
+        found = checkpoints.load(archive, site)
+        damaged = found is None and newest >= 0
     except CheckpointError:
-        damaged = True
-    if damaged:
+        found, damaged = None, True
+    checkpoint = found or Checkpoint()
+    if damaged or (newest > checkpoint.generation and _is_old(archive, checkpoint)):
         log.error("the checkpoint of %s is damaged, lost or old; it is made again from the files", site)
-        found = _rebuilt(archive, site, folders, newest + 1)
-        checkpoints.save(archive, site, found)
-    swap.finish(archive, site, found)
+        checkpoint = _rebuilt(archive, site, folders, newest + 1)
+        checkpoints.save(archive, site, checkpoint)
+    swap.finish(archive, site, checkpoint)
+    finish_pruning(archive, site, checkpoint)
     for folder in folders:
-        _remove_unfinished(archive / folder, found.generation)
+        _remove_unfinished(archive / folder, checkpoint.generation)
+
+
+def finish_pruning(archive: Path, site: str, checkpoint: Checkpoint) -> None:
+    """Remove the folders that were pruned."""
+    if not checkpoint.doomed:
+        return
+    for folder in checkpoint.doomed:
+        shutil.rmtree(archive / folder, ignore_errors=True)
+        if (archive / folder).parent.is_dir():
+            sync_folder((archive / folder).parent)
+    checkpoint.doomed = []
+    checkpoints.save(archive, site, checkpoint)
+
+
+def _is_old(archive: Path, checkpoint: Checkpoint) -> bool:
+    """Tell whether journal is missing after a checkpoint: then a newer one has been here."""
+    for writer, (number, _) in checkpoint.positions.items():
+        folder = archive / "journal" / writer
+        found = segments(folder) if folder.is_dir() else []
+        if found and found[0][0] > number:
+            return True
+    return False
 
 
 def _parts(folder: Path) -> Iterator[tuple[Path, tuple[int, int]]]:
@@ -77,7 +103,7 @@ def _remove_unfinished(folder: Path, generation: int) -> None:
     if not folder.is_dir():
         return
     gone = [path for path in folder.iterdir() if is_temporary(path)]
-    gone += [path for path, (_, last) in _parts(folder) if last >= generation]
+    gone += [path for path, (_, last) in _parts(folder) if last == generation]
     for path in gone:
         path.unlink()
     if gone:
@@ -86,7 +112,8 @@ def _remove_unfinished(folder: Path, generation: int) -> None:
 
 def _rebuilt(archive: Path, site: str, folders: list[str], generation: int) -> Checkpoint:
     """Return a checkpoint made from what is found: every file counts, every journal is read again."""
-    checkpoint = Checkpoint(generation=generation)
+    chain = manifest.names(archive, site)
+    checkpoint = Checkpoint(generation=generation, head=manifest.digest(chain[-1][2]) if chain else "")
     known = manifest.all_closed(archive, site)
     for folder in folders:
         there = {path.name: path for path, _ in _parts(archive / folder)}

@@ -65,9 +65,7 @@ class Done:
     closed: list[str]
 
 
-def upkeep(
-    archive: Path, site: str, *, metadata: dict[bytes, bytes], everything: bool = False, limit: int = 1
-) -> Done:
+def upkeep(archive: Path, site: str, *, everything: bool = False, limit: int = 1) -> Done:
     """Merge and close what is due.
 
     Parameters
@@ -76,8 +74,6 @@ def upkeep(
         The archive's folder.
     site : str
         The installation's name as it stands in archive paths.
-    metadata : dict of bytes to bytes
-        Schema metadata of merged readings, `ingest.archive.describe`.
     everything : bool
         Whether every day that is over is due, however lately it got new files.
     limit : int
@@ -95,7 +91,7 @@ def upkeep(
     """
     done = Done([], [])
     with changing(archive, site) as checkpoint:
-        work = _Work(archive, site, checkpoint, metadata)
+        work = _Work(archive, site, checkpoint)
         by_day = groupby(sorted(checkpoint.open, key=day_of), day_of)
         for day, folders in [(day, list(folders)) for day, folders in by_day]:
             if len(done.folders) + len(done.closed) >= limit:
@@ -116,7 +112,6 @@ class _Work:
     archive: Path
     site: str
     checkpoint: Checkpoint
-    metadata: dict[bytes, bytes]
 
     def is_over(self, day: int, folders: Sequence[str], *, everything: bool) -> bool:
         """Tell whether a day is over and, unless everything is due, quiet."""
@@ -130,11 +125,16 @@ class _Work:
         return now > (day + 1) * _DAY_S + GRACE_S and now > newest + QUIET_S
 
     def _closed(self, folder: str) -> list[FileRecord]:
-        """Return the folder's files that a manifest names."""
+        """Return the folder's files that a manifest names and the checkpoint does not.
+
+        Both name them where a crash came between the two.
+        """
         if folder in self.checkpoint.reopened:
             return []
         day = str(np.datetime64(day_of(folder), "D"))
-        return manifest.closed_files(self.archive, self.site, day).get(folder, [])
+        fresh = {record.name for record in self.checkpoint.open.get(folder, [])}
+        closed = manifest.closed_files(self.archive, self.site, day).get(folder, [])
+        return [record for record in closed if record.name not in fresh]
 
     def merge(self, folder: str) -> bool:
         """Merge all files of a day as far as memory allows; tell whether there was anything to merge."""
@@ -169,9 +169,10 @@ class _Work:
             os.link(self.archive / folder / group[0].name, built / group[0].name)
             return group[0]
         kind = kind_of(folder)
-        table = merged([parquet.read_file(self.archive / folder / r.name, kind=kind) for r in group], kind)
+        paths = [self.archive / folder / record.name for record in group]
+        table = merged([parquet.read_file(path, kind=kind) for path in paths], kind)
         if kind == "readings":
-            table = table.replace_schema_metadata(self.metadata)
+            table = table.replace_schema_metadata(parquet.joined_description(paths))
         name = part_name(_rounds(group[0])[0], max(_rounds(record)[1] for record in group))
         return write_merged(built / name, kind, table)
 
@@ -183,7 +184,7 @@ class _Work:
             for folder in self._folders_of(day, text)
         }
         again = text in manifest.latest(self.archive, self.site)
-        manifest.write(
+        path = manifest.write(
             self.archive,
             self.site,
             day=text,
@@ -192,6 +193,7 @@ class _Work:
             folders=folders,
         )
         failpoints.reach("merge.manifest")
+        self.checkpoint.head = manifest.digest(path)
         for folder in folders:
             self.checkpoint.open.pop(folder, None)
             if folder in self.checkpoint.reopened:
