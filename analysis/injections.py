@@ -36,6 +36,10 @@ STOCK_ON_OF_RANGE = 0.02
 PAUSE_S = 300.0
 """Pauses of an injection up to this long do not end it: strokes of a pump, a sampling hole. [s] No source."""
 
+CARRIED_OVER = pd.Timedelta(minutes=1)
+"""A cell that is high so soon after the start of a run still holds the feed of the run before, where it falls
+and rises again later. No source."""
+
 SHORTEST_S = 30.0
 """Shorter rises are no injection. [s] No source."""
 
@@ -109,6 +113,8 @@ def injection_of(
     if metered is not None:
         return metered[1]
     found = [i for i in rises(installation, zone, part) if i.interval.end > span.start]
+    if len(found) > 1 and found[0].interval.start - span.start < CARRIED_OVER:
+        found = found[1:]
     if not found:
         return None
     whole = Interval(max(found[0].interval.start, span.start), min(found[-1].interval.end, span.end))

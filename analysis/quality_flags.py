@@ -147,14 +147,13 @@ def limits_of(sensor: Sensor) -> Limits:
         With `PHYSICAL_SPAN` where it gives no range.
     """
     low, high = sensor.range or PHYSICAL_SPAN[sensor.quantity]
-    smooth = sensor.pulses_per_litre is None and sensor.quantity in SPIKE_LONGEST_S
     return Limits(
         low=low - sensor.accuracy.limit(low) if math.isfinite(low) else low,
         high=high + sensor.accuracy.limit(high) if math.isfinite(high) else high,
         per_second=FASTEST.get(sensor.quantity),
         error=sensor.accuracy.absolute,
         share=sensor.accuracy.share,
-        spike_s=SPIKE_LONGEST_S[sensor.quantity] if smooth else None,
+        spike_s=SPIKE_LONGEST_S.get(sensor.quantity),
         gap_s=longest_gap_s(sensor.interval),
     )
 
@@ -265,7 +264,7 @@ def flag_stuck(series: pd.Series, flags: pd.Series, moving: Sequence[Interval], 
     pandas.Series of int8
         On the index of `series`.
     """
-    if sensor.quantity not in ("flow", "pressure", "conductivity") or sensor.pulses_per_litre:
+    if sensor.quantity not in ("flow", "pressure", "conductivity"):
         return flags
     during = np.zeros(len(series), dtype=bool)
     for stretch in moving:

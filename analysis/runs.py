@@ -41,7 +41,7 @@ SHORTEST_S = 20.0
 """Shorter runs are noise. [s] Common practice, no source."""
 
 INTERVALS = 3.0
-"""The two limits above are at least this many intervals of the sensor. [-] No source."""
+"""A pause must be longer than this many intervals of the sensor. [-] No source."""
 
 PULSES = 4.0
 """Pulses of a meter, at the flow that counts as a run, that its window holds. [-] No source."""
@@ -148,24 +148,22 @@ def runs_of(installation: Installation, zone: str, series: Mapping[str, pd.Serie
         on = switched(flow, on=on_level(installation, zone, sensor, flow))
         alone = sensor.zone == zone or len(installation.zone) == 1
         if alone:
-            return _runs(zone, on, sensor.interval, _hold(installation, zone, sensor, flow), (name,), "flow")
+            return _runs(zone, on, sensor.interval, (name,), "flow")
         if gate is not None:
             both, told = gated(on, gate[1]), (name, gate[0])
-            hold = _hold(installation, zone, sensor, flow)
-            return _runs(zone, both, sensor.interval, hold, told, f"the shared meter's flow while {gate[2]}")
+            return _runs(zone, both, sensor.interval, told, f"the shared meter's flow while {gate[2]}")
         return []
     if gate is not None:
         interval = installation.sensor[gate[0]].interval
-        return _runs(zone, gate[1], interval, INTERVALS * (interval or 0.0), (gate[0],), gate[2])
+        return _runs(zone, gate[1], interval, (gate[0],), gate[2])
     return []
 
 
-def _runs(
-    zone: str, on: pd.Series, interval: float | None, hold_s: float, by: tuple[str, ...], how: str
-) -> list[Told]:
+def _runs(zone: str, on: pd.Series, interval: float | None, by: tuple[str, ...], how: str) -> list[Told]:
     """Return the stretches of one signal as runs."""
-    shortest = max(SHORTEST_S, (interval or 0.0) * 2.0)
-    found = stretches(on, interval_s=interval, hold_s=max(HOLD_S, hold_s), shortest_s=shortest)
+    hold = max(HOLD_S, INTERVALS * (interval or 0.0))
+    shortest = max(SHORTEST_S, 2.0 * (interval or 0.0))
+    found = stretches(on, interval_s=interval, hold_s=hold, shortest_s=shortest)
     return [Told(zone, start, end, complete, by, f"told by {how}") for start, end, complete in found]
 
 
@@ -191,15 +189,6 @@ def _window(installation: Installation, zone: str, name: str) -> float:
     per_pulse = 1.0 / sensor.pulses_per_litre if sensor.pulses_per_litre else 0.0
     waiting = PULSES * per_pulse / least * SECONDS_PER_HOUR
     return float(np.clip(waiting, 2.0 * max(sensor.interval or 0.0, 10.0), 600.0))
-
-
-def _hold(installation: Installation, zone: str, sensor: Sensor, flow: pd.Series) -> float:
-    """Return how long a meter may be silent or at zero within a run. [s]"""
-    hold = INTERVALS * (sensor.interval or 0.0)
-    if sensor.pulses_per_litre and sensor.quantity == "flow":
-        level = on_level(installation, zone, sensor, flow)
-        hold = max(hold, PULSES / (sensor.pulses_per_litre * level) * SECONDS_PER_HOUR)
-    return hold
 
 
 def _gate(
