@@ -153,6 +153,11 @@ def zone_runs(results: Results | None, zone: str) -> list[Run]:
     return sorted(runs, key=lambda run: run.start, reverse=True)
 
 
+def ended_runs(results: Results | None, zone: str) -> list[Run]:
+    """Return a zone's runs that are over, newest first: the numbers of one that goes on still change."""
+    return [run for run in zone_runs(results, zone) if run.complete]
+
+
 def is_running(snapshot: Snapshot, installation: Installation, zone: str) -> bool | None:
     """Return whether a zone is being watered: by its valve where one is read, by its last run otherwise.
 
@@ -183,10 +188,11 @@ def is_running(snapshot: Snapshot, installation: Installation, zone: str) -> boo
 
 
 def last_estimates(results: Results | None, zone: str) -> list[Estimate]:
-    """Return the newest of each estimate of a zone, in the order of the analysis."""
+    """Return the newest of each estimate of a zone, in the order of the analysis; of runs that are over."""
     newest: dict[tuple[str, str | None], Estimate] = {}
+    going = {run.start for run in zone_runs(results, zone) if not run.complete}
     for estimate in () if results is None else results.estimates:
-        if estimate.zone != zone:
+        if estimate.zone != zone or estimate.run_start in going:
             continue
         key = (estimate.quantity, estimate.nutrient)
         before = newest.get(key)

@@ -11,7 +11,7 @@ from dashboard.context import Context, Page
 from dashboard.display import scale, when
 from dashboard.estimates import interval_text, text, value_text
 from dashboard.parts import badge, do_now, finding_box, section
-from dashboard.snapshot import is_running, last_estimates, ordered, zone_findings, zone_runs
+from dashboard.snapshot import ended_runs, is_running, last_estimates, ordered, zone_findings
 from dashboard.texts import say
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def _card(context: Context, zone: str) -> Component:
 
 def _facts(context: Context, zone: str) -> list[tuple[str, str]]:
     """Return what a card says of the last run."""
-    runs = zone_runs(context.snapshot.results, zone)
+    runs = ended_runs(context.snapshot.results, zone)
     if not runs:
         return [(say("overview.last_run"), say("overview.no_run", days=f"{context.days:g}"))]
     facts = [(say("overview.last_run"), when(runs[0].start, context.installation.tz, context.now))]

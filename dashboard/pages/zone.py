@@ -22,7 +22,7 @@ from dashboard.parts import (
     sensor_value,
     table,
 )
-from dashboard.snapshot import is_running, last_estimates, zone_findings, zone_runs
+from dashboard.snapshot import ended_runs, is_running, last_estimates, zone_findings, zone_runs
 from dashboard.texts import say
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ def _estimates(context: Context, zone: str) -> list[Component]:
     estimates = last_estimates(context.snapshot.results, zone)
     if not estimates:
         return [_nothing(context, "zone.no_estimates")]
-    runs = zone_runs(context.snapshot.results, zone)
+    runs = ended_runs(context.snapshot.results, zone)
     tz = context.installation.tz
     lines: list[Component] = []
     if runs:

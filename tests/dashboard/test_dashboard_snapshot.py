@@ -98,6 +98,15 @@ def test_last_estimates_are_the_newest_of_each_kind() -> None:
     assert {(e.nutrient, e.value) for e in found} == {("N", 2), ("K2O", 3)}
 
 
+def test_last_estimates_leave_out_a_run_that_goes_on() -> None:
+    """While water runs, the numbers shown are those of the run before; they are whole."""
+    old, new = NOW - minutes(300), NOW - minutes(5)
+    going = Run("bench1", new, NOW, 10.0, None, None, complete=False)
+    found = last_estimates(results(going, estimates=(estimate(old, 1, "N"), estimate(new, 2, "N"))), "bench1")
+
+    assert [e.value for e in found] == [1]
+
+
 def test_findings_stand_worst_first_then_newest() -> None:
     """Stop stands above act above watch, and among equals the newest first."""
 
