@@ -5,6 +5,7 @@ It keeps its queue in memory and is young: good enough to show, never for data t
 
 from __future__ import annotations
 
+import logging
 import sys
 
 MAX_PAYLOAD = 1_000_000
@@ -15,6 +16,7 @@ def main(port: int) -> None:
     """Listen on the loopback until the process is ended."""
     from iotcore import IotCoreBroker  # noqa: PLC0415 - an optional dependency
 
+    logging.getLogger("rumqttd").setLevel(logging.CRITICAL)  # it logs every packet as an error
     IotCoreBroker(listen="127.0.0.1", port=port, max_payload_size=MAX_PAYLOAD).run_forever()
 
 
