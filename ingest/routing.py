@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ingest.conversion import Converter
-from ingest.formats import senml_cbor, senml_json, values
+from ingest.formats import logger, senml_cbor, senml_json, values
 from ingest.formats.batch import Batch
 from ingest.formats.senml_records import SenmlNames
 from ingest.formats.sparkplug import NAMESPACE, Sparkplug
@@ -74,6 +74,8 @@ class Router:
         )
         self._names: dict[frozenset[int], SenmlNames] = {}
         self._routes: dict[str, Route] = {}
+        by_name = {(name, "v"): code for code, name in enumerate(installation.sensor)}
+        self._files = Route(names=SenmlNames(by_name, self._converter.sensors))
 
     def memory(self) -> str:
         """Return what must be kept beside a place in the journal to decode from there, as JSON."""
@@ -98,6 +100,8 @@ class Router:
             if len(message.payload) > MAX_PAYLOAD:
                 detail = f"topic {shown(message.topic)}: {len(message.payload)} bytes; at most {MAX_PAYLOAD}"
                 batch.rejects.add("too large", detail, item)
+            elif message.topic.startswith(logger.TOPIC) and message.payload.startswith(b"{"):
+                logger.read_refused(batch, item)
             elif message.topic.startswith(NAMESPACE):
                 self._sparkplug.read(batch, item)
             elif (route := self._route(message.topic)).bindings:
@@ -115,6 +119,8 @@ class Router:
 
     def _route(self, topic: str) -> Route:
         """Return what a topic's messages hold."""
+        if topic.startswith(logger.TOPIC):
+            return self._files
         found = self._routes.get(topic)
         if found is None:
             found = self._find(self._topics.codes(topic))
