@@ -1,4 +1,4 @@
-"""How long after the end of an injection a far point runs clean: observed, or superposed from the rise.
+"""How long after the end of an injection a far point runs clean, where it was seen to run clean.
 
 Everything here is in shares of the injection's step, against seconds from the start of the injection.
 """
@@ -27,12 +27,11 @@ BAND = (0.6, 1.8)
 inverse Gaussian tails: wide enough to average noise, narrow enough that a cubic follows the tail."""
 
 FEWEST = 5
-"""Readings that a local fit of the tail needs. [-] Two more than a straight line has
-coefficients, and one more to see the scatter."""
+"""Readings that a local fit of the tail needs. [-] Two more than a straight line has coefficients, and one
+more to see the scatter."""
 
-MISSING_TAIL = 0.3
-"""Largest part of the threshold that may still be missing from the rise when the run ends. [-] Beyond it
-the answer would rest on a guess of the tail."""
+NEAR_PLATEAU = 0.8
+"""Share of its top above which the far curve still counts as at its plateau. [-] No source."""
 
 
 class NotCarriedError(ValueError):
@@ -48,20 +47,30 @@ class FarShare:
     seconds : ndarray
         Time of each reading after the injection began, ascending; while water flowed. [s]
     share : ndarray
-        Excess concentration above the source water's, as a share of the step. [-]
+        Excess concentration above the source water's, as a share of the step at the injection's end. [-]
     injection_s : float
         How long the injection lasted. [s]
-    step_u : float
-        Relative standard uncertainty of the step. [-]
+    passed : ndarray or None
+        The same times on a clock that runs with the flow and at its own pace after the injection; None
+        where flow did not change or was not measured. [s]
+    level : ndarray
+        Strength of the injection from its start to its end, at equal distances, the last one 1. [-]
+    step_u : float or None
+        Relative standard uncertainty of the step; None where only the far point itself tells it. [-]
     base_u : float
         Standard uncertainty of the base, as a share of the step. [-]
+    pace_u : float
+        Relative standard uncertainty of the flow that would have run on. [-]
     """
 
     seconds: Array
     share: Array
     injection_s: float
-    step_u: float = 0.0
+    passed: Array | None = None
+    level: Array = field(default_factory=lambda: np.ones(2))
+    step_u: float | None = None
     base_u: float = 0.0
+    pace_u: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +129,8 @@ def falling_crossing(seconds: Array, values: Array, level: float) -> Crossing:
     Returns
     -------
     Crossing
-        From a cubic through the readings near the level; which readings are near is told by
-        isotonic regression, so that no single reading decides.
+        From a cubic through the readings near the level; which readings are near is told by isotonic
+        regression, so that no single reading decides.
 
     Raises
     ------
@@ -162,7 +171,7 @@ def _local_root(seconds: Array, values: Array, level: float, guess: float) -> Cr
     sigma = float(np.sqrt(rest @ rest / max(x.size - degree - 1, 1)))
     row = np.vander([root], degree + 1)[0]
     leverage = float(row @ np.linalg.pinv(design.T @ design) @ row)
-    return Crossing(guess + root * scale, slope / scale, sigma * np.sqrt(leverage) / slope * scale)
+    return Crossing(guess + root * scale, slope / scale, sigma * float(np.sqrt(leverage)) / slope * scale)
 
 
 def observed(far: FarShare, level: float) -> ClearOut:
@@ -193,18 +202,18 @@ def observed(far: FarShare, level: float) -> ClearOut:
     599.0
     """
     tail = _falling_limb(far)
-    below = far.seconds[tail][-1] - _last_above(far.seconds[tail], far.share[tail], level)
-    if below < SUSTAINED_S:
+    seconds, share = far.seconds[tail], far.share[tail]
+    if seconds[-1] - _last_above(seconds, share, level) < SUSTAINED_S:
         msg = f"the water stopped before the excess stayed below {100 * level:.3g} % of the step"
         raise NotCarriedError(msg)
     try:
-        crossing = falling_crossing(far.seconds[tail], far.share[tail], level)
+        crossing = falling_crossing(seconds, share, level)
     except ValueError as error:
         msg = f"the excess did not fall below {100 * level:.3g} % of the step"
         raise NotCarriedError(msg) from error
     terms = {
         "noise": crossing.seconds_u,
-        "step": level * far.step_u / crossing.slope,
+        "step": level * (far.step_u or 0.0) / crossing.slope,
         "base": far.base_u / crossing.slope,
     }
     return ClearOut(crossing.seconds - far.injection_s, "observed", terms)
@@ -217,7 +226,7 @@ def _falling_limb(far: FarShare) -> slice:
         msg = "the water stopped with the injection"
         raise NotCarriedError(msg)
     top = float(np.max(far.share[after]))
-    start = int(np.flatnonzero(after & (far.share >= 0.8 * top))[-1])
+    start = int(np.flatnonzero(after & (far.share >= NEAR_PLATEAU * top))[-1])
     return slice(start, far.share.size)
 
 
@@ -226,95 +235,3 @@ def _last_above(seconds: Array, share: Array, level: float) -> float:
     trend = isotonic_regression(share, increasing=False).x
     above = np.flatnonzero(trend > level)
     return float(seconds[above[-1]]) if above.size else float(seconds[0])
-
-
-def superposed(far: FarShare, level: float) -> ClearOut:
-    """Return the clear-out time from the rise, where the run ended before the far point was clean.
-
-    Parameters
-    ----------
-    far : FarShare
-        What the far point saw.
-    level : float
-        Share of the step that counts as clear. [-]
-
-    Returns
-    -------
-    ClearOut
-        From the end of the injection to the level.
-
-    Raises
-    ------
-    NotCarriedError
-        If the rise did not come near enough to its plateau while water flowed.
-
-    Notes
-    -----
-    A linear, steady system answers an injection of length D with c(u) = F(u) - F(u - D), F being its
-    answer to a step; hence F(u) = c(u) + F(u - D), from the readings alone. The far point is clear when
-    F(u) - F(u - D) falls to the level.
-
-    References
-    ----------
-    Danckwerts, P.V. (1953). Continuous flow systems. Chem. Eng. Sci. 2(1):1-13 (the F curve).
-
-    Examples
-    --------
-    >>> t = np.arange(0.0, 1000.0, 5.0)
-    >>> share = np.clip(1.0 - np.exp(-t / 100.0), 0.0, 1.0)
-    >>> round(superposed(FarShare(t, share, 2000.0), 0.05).seconds, 0)
-    300.0
-    """
-    grid, answer = step_answer(far)
-    missing = 1.0 - float(answer[-1])
-    if missing > MISSING_TAIL * level:
-        msg = (
-            f"plateau not reached: when the water stopped, {100 * missing:.2g} % of the rise at the far "
-            f"point was still to come, too much to tell {100 * level:.3g} %"
-        )
-        raise NotCarriedError(msg)
-    rest = _after_the_end(grid, answer, far.injection_s)
-    crossing = falling_crossing(grid, rest, level)
-    terms = {
-        "noise": crossing.seconds_u,
-        "step": far.step_u / crossing.slope,
-        "base": far.base_u / crossing.slope,
-        "unseen tail": missing / crossing.slope / np.sqrt(12.0),
-    }
-    return ClearOut(crossing.seconds, "superposed", terms)
-
-
-def step_answer(far: FarShare) -> tuple[Array, Array]:
-    """Return the answer of the pipes to a step, F, by superposition of the readings.
-
-    Parameters
-    ----------
-    far : FarShare
-        What the far point saw.
-
-    Returns
-    -------
-    seconds, answer : ndarray
-        Even grid from the start of the injection, and F on it, rising from 0 to at most 1. [s], [-]
-
-    Examples
-    --------
-    >>> t = np.arange(0.0, 100.0, 10.0)
-    >>> step_answer(FarShare(t, np.where(t < 50, 1.0, 0.0), 50.0))[1][[0, -1]]
-    array([1., 1.])
-    """
-    inside = far.seconds >= 0
-    if inside.sum() < FEWEST:
-        msg = "too few readings while the injection was under way"
-        raise NotCarriedError(msg)
-    step = float(np.median(np.diff(far.seconds[inside])))
-    grid = np.arange(0.0, float(far.seconds[-1]) + 0.5 * step, step)
-    answer = np.interp(grid, far.seconds, far.share)
-    for i in range(int(np.searchsorted(grid, far.injection_s)), grid.size):
-        answer[i] += np.interp(grid[i] - far.injection_s, grid[:i], answer[:i])
-    return grid, np.clip(isotonic_regression(answer).x, 0.0, 1.0)
-
-
-def _after_the_end(grid: Array, answer: Array, injection_s: float) -> Array:
-    """Return what is left at each time after the end of the injection: F(u + D) - F(u)."""
-    return np.asarray(np.interp(grid + injection_s, grid, answer, right=1.0) - answer)

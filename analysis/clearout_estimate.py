@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.clearout import ClearOut, NotCarriedError, observed, superposed
+from analysis.clearout import ClearOut, NotCarriedError, observed
 from analysis.clearout_curve import Seen, far_curve
+from analysis.clearout_edges import NEAR_POINTS
+from analysis.clearout_superpose import superposed
 from analysis.results import ESTIMATE_UNITS, Estimate, Finding, refused
 from analysis.uncertainty import COVERAGE_FACTOR
 
@@ -17,6 +19,12 @@ if TYPE_CHECKING:
     from analysis.view import RunView
 
 QUANTITY = "clear-out time"
+
+FAR_POINTS = ("lateral end", "zone")
+"""Where a zone's clear-out can be seen, the farthest first; a cell at the head only where it is alone."""
+
+CLOCK_U = 1.5
+"""Standard uncertainty of a device's clock. [s] Assumed: devices on network time; no source."""
 
 
 def clear_out(view: RunView) -> Sequence[Estimate | Finding]:
@@ -35,11 +43,14 @@ def clear_out(view: RunView) -> Sequence[Estimate | Finding]:
     """
     if view.run.injection is None:
         return []
+    sensors = view.sensors("conductivity", *FAR_POINTS) or view.sensors("conductivity", *NEAR_POINTS[::-1])
+    if not sensors:
+        return [refused(QUANTITY, "EC at the far point", "no EC sensor after the injector has readings")]
     try:
-        seen = far_curve(view)
+        seen = far_curve(view, sensors[0])
         found = _best(seen, view.zone.clear_share)
     except NotCarriedError as reason:
-        return [refused(QUANTITY, "EC at the far point", str(reason))]
+        return [refused(QUANTITY, "EC at the far point", str(reason), (sensors[0],))]
     estimate = _estimate(seen, found, view.zone.clear_share)
     flushed = (view.run.end - view.run.injection.end).total_seconds()
     if found.seconds <= flushed or not view.run.complete:
@@ -57,13 +68,20 @@ def _best(seen: Seen, level: float) -> ClearOut:
 
 def _estimate(seen: Seen, found: ClearOut, level: float) -> Estimate:
     """Return the estimate with the far sensor's lag taken off and its interval."""
-    terms = {**found.terms, "sensor lag": seen.lag_u, "time between readings": seen.sampling_u}
+    edge = "start" if found.method == "superposed" else "end"
+    terms = {
+        **found.terms,
+        "response time of the far sensor": seen.lag_u,
+        f"{edge} of the injection": seen.start_u if edge == "start" else seen.end_u,
+        "clocks": CLOCK_U * float(np.sqrt(2.0)),
+    }
     total = sum(u * u for u in terms.values())
     half = COVERAGE_FACTOR * float(np.sqrt(total))
     value = found.seconds - seen.lag_s
+    scale = "EC, taken as concentration," if seen.linear else "concentration"
     method = (
-        f"{found.method}: excess {seen.scale} at {seen.sensors[0]} down to {100 * level:.3g} % of the step, "
-        f"base {seen.base}, sensor lag {seen.lag_s:.3g} s taken off"
+        f"{found.method}: excess {scale} at {seen.sensors[0]} down to {100 * level:.3g} % of the step; "
+        f"{seen.how}; response time {seen.lag_s:.3g} s taken off"
     )
     return Estimate(
         QUANTITY,

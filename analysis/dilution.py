@@ -135,10 +135,18 @@ def fraction_of(curve: DilutionCurve, step: ArrayLike) -> np.ndarray:
 
 
 def _towards_water(curve: DilutionCurve, steps: np.ndarray) -> np.ndarray:
-    """Invert step = f (a - b sqrt f) through the two weakest dilutions, for steps below the weakest."""
+    """Invert step = f (a - b sqrt f) through the two weakest dilutions, for steps below the weakest.
+
+    Where equivalent conductivity falls towards the water instead (phosphate that the water's carbonate
+    takes up), Kohlrausch's law does not hold and the power law of the two weakest is followed.
+    """
     fractions, known = np.array(curve.fractions[:2]), np.array(curve.steps[:2])
     roots, molar = np.sqrt(fractions), known / fractions
-    slope = max((molar[0] - molar[1]) / (roots[1] - roots[0]), 0.0)
+    if molar[0] < molar[1]:
+        power = np.log(fractions[1] / fractions[0]) / np.log(known[1] / known[0])
+        weak = fractions[0] * (np.maximum(steps, 0.0) / known[0]) ** power
+        return np.asarray(np.where(steps < 0, steps * fractions[0] / known[0], weak))
+    slope = (molar[0] - molar[1]) / (roots[1] - roots[0])
     grid = np.linspace(0.0, roots[0], 257)
     rise = grid**2 * (molar[0] + slope * (roots[0] - grid))
     positive = np.interp(steps, rise, grid) ** 2
