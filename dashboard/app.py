@@ -22,7 +22,6 @@ from dashboard.charts import chart_json, wanted
 from dashboard.context import Context
 from dashboard.layout import bar, page_body, page_for, saying, shell, zone_note
 from dashboard.parts import computed_line
-from dashboard.readings import raw_windows
 from dashboard.texts import LANGUAGE, say
 from dashboard.theme import style_sheet
 
@@ -192,7 +191,7 @@ def _interface(server: Flask, watch: Watch, settings: Settings) -> None:
         snapshot = watch.snapshot
         return _json(
             {
-                "live": f"{instance}-{snapshot.live}",
+                "live": f"{instance}-{snapshot.live}-{len(watch.pending)}",
                 "results": f"{instance}-{snapshot.version}",
                 "now": int(watch.clock().timestamp() * 1000),
             }
@@ -215,7 +214,8 @@ def _interface(server: Flask, watch: Watch, settings: Settings) -> None:
             zone,
             asked,
             now,
-            lambda sensors, start, end, width: raw_windows(watch.feed, sensors, start, end, width),
+            watch.windows,
+            watch.pending,
         )
         return _json(made)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
@@ -134,6 +134,7 @@ def chart_json(
     asked: Wanted,
     now: float,
     windows_of: WindowsOf,
+    pending: Collection[int] = (),
 ) -> dict[str, Any]:
     """Return a chart, ready to be sent.
 
@@ -151,6 +152,8 @@ def chart_json(
         The present. [s since 1970, UTC]
     windows_of : callable
         Gives the windows of some sensors: names, start and end [us], most buckets.
+    pending : collection of int
+        Days whose summaries are still being made. [days since 1970]
 
     Returns
     -------
@@ -174,7 +177,8 @@ def chart_json(
     made = figure(Chart(asked.start, asked.end, now, panels, lines, blocks), look)
     step = max((line.window.step for line in lines.values()), default=SECOND) / SECOND
     return cast("dict[str, Any]", packed(made)) | {
-        "shown": shown_text(installation, asked, step, now),
+        "shown": shown_text(installation, asked, step, now)
+        + _pending_text(sum(asked.start < (day + 1) * 86400 and day * 86400 < asked.end for day in pending)),
         "start": asked.start,
         "end": asked.end,
         "timezone": installation.timezone,
@@ -187,6 +191,10 @@ def shown_text(installation: Installation, asked: Wanted, step: float, now: floa
     start, end = (when(m, installation.tz, moments[2]) for m in moments[:2])
     bucket = duration(step) if step >= 1 else f"{step:g} s"
     return say("chart.shown", start=start, end=end, bucket=bucket)
+
+
+def _pending_text(days: int) -> str:
+    return " " + say("chart.pending", days=days) if days else ""
 
 
 def event_blocks(

@@ -204,7 +204,7 @@ def _silence(
             "showarrow": False,
             "font": {
                 "size": 11,
-                "color": look.palette.alarm if end >= min(chart.now, chart.end) else look.palette.ink,
+                "color": look.palette.ink,
             },
         }
     )

@@ -13,7 +13,8 @@ import waitress
 from dashboard.app import Settings, create_app
 from dashboard.feed import ArchiveFeed
 from dashboard.guard import LARGEST_BODY
-from dashboard.watch import Pace, Watch
+from dashboard.keeper import Keeper
+from dashboard.watch import Pace, Watch, utc_now
 from ingest.errors import UserError
 
 if TYPE_CHECKING:
@@ -91,7 +92,8 @@ def serve(
     """
     settings = settings or Settings()
     listener = listen(host, port)
-    watch = Watch(ArchiveFeed(archive, installation), pace)
+    feed = ArchiveFeed(archive, installation)
+    watch = Watch(feed, pace, keeper=Keeper(archive, feed, utc_now))
     app = create_app(watch, settings)
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     server = waitress.create_server(

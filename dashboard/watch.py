@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from dashboard.readings import raw_windows
 from dashboard.snapshot import Snapshot, sensor_states
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from dashboard.feed import Feed
+    from dashboard.keeper import Keeper
+    from dashboard.windows import Window
 
 log = logging.getLogger(__name__)
 
@@ -34,14 +37,15 @@ class Pace:
 
     Attributes
     ----------
-    look_s, analyse_s : float
-        Between two looks at the newest readings, and between two analyses. [s]
+    look_s, analyse_s, keep_s : float
+        Between two looks at the newest readings, two analyses, two rounds of summing up. [s]
     days : float
         Period of the analysis, up to the present. [d]
     """
 
     look_s: float = 0.5
     analyse_s: float = 15.0
+    keep_s: float = 10.0
     days: float = 7.0
 
 
@@ -56,26 +60,46 @@ class Watch:
         How often.
     clock : callable
         Gives the present. [UTC]
+    keeper : Keeper, optional
+        Keeps summaries, so that long ranges cost little.
     """
 
     def __init__(
-        self, feed: Feed, pace: Pace | None = None, clock: Callable[[], pd.Timestamp] = utc_now
+        self,
+        feed: Feed,
+        pace: Pace | None = None,
+        clock: Callable[[], pd.Timestamp] = utc_now,
+        keeper: Keeper | None = None,
     ) -> None:
         self.feed = feed
         self.pace = pace or Pace()
         self.clock = clock
+        self.keeper = keeper
         self._snapshot = Snapshot(clock())
         self._lock = threading.Lock()
         self._end = threading.Event()
+        works = [(self.look, self.pace.look_s), (self.analyse, self.pace.analyse_s)]
+        works += [(keeper.keep, self.pace.keep_s)] if keeper else []
         self._threads = [
-            threading.Thread(target=self._keep, args=(work, pause), name=work.__name__, daemon=True)
-            for work, pause in ((self.look, self.pace.look_s), (self.analyse, self.pace.analyse_s))
+            threading.Thread(target=self._repeat, args=(work, pause), name=work.__name__, daemon=True)
+            for work, pause in works
         ]
 
     @property
     def snapshot(self) -> Snapshot:
         """What is known now."""
         return self._snapshot
+
+    def windows(self, sensors: Sequence[str], start: int, end: int, width: int) -> dict[str, Window]:
+        """Return the windows of some sensors; as `dashboard.keeper.Keeper.windows`."""
+        if self.keeper is None:
+            return raw_windows(self.feed, sensors, start, end, width)
+        return self.keeper.windows(sensors, start, end, width)
+
+    @property
+    def pending(self) -> frozenset[int]:
+        """Days that are not summed up yet. [days since 1970]"""
+        return frozenset() if self.keeper is None else self.keeper.pending
 
     def start(self) -> None:
         """Begin to watch."""
@@ -106,7 +130,7 @@ class Watch:
             old = self._snapshot
             self._snapshot = replace(old, results=results, computed=self.clock(), version=old.version + 1)
 
-    def _keep(self, work: Callable[[], None], pause: float) -> None:
+    def _repeat(self, work: Callable[[], None], pause: float) -> None:
         """Repeat `work` until the end; what it cannot do is kept as a problem and tried again."""
         while not self._end.is_set():
             began = time.monotonic()

@@ -57,6 +57,17 @@ class Readings:
     count: NDArray[np.int64]
     flagged: NDArray[np.int64]
 
+    def part(self, which: slice | NDArray[np.bool_] | NDArray[np.int64]) -> Readings:
+        """Return some of the rows."""
+        return Readings(
+            self.time[which],
+            self.low[which],
+            self.high[which],
+            self.total[which],
+            self.count[which],
+            self.flagged[which],
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Window:

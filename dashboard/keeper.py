@@ -1,0 +1,184 @@
+"""Keeps the summaries of an archive up to date, and makes every window from the least that it needs.
+
+Closed days come from files (`dashboard.rollup_files`), the open day from memory, the last seconds from
+the readings. What is not summed up yet is left blank and said so; it is never read at large.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from dashboard.readings import readings_by_sensor
+from dashboard.rollup_files import RollupFiles, period_of
+from dashboard.rollups import FINEST, TIERS, between, joined, rolled, tier_for
+from dashboard.windows import SECOND, Readings, Window, step_for, window
+from ingest import store
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    from dashboard.feed import Feed
+
+log = logging.getLogger(__name__)
+
+DAY = 86400 * SECOND
+"""[us]"""
+
+RAW_DAYS = 2
+"""Most days that a window may read as readings where summaries are missing. [d]"""
+
+
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """The open day in memory: summaries by the minute, complete up to a moment. [us]"""
+
+    day: int
+    until: int
+    rows: Mapping[str, Readings] = field(default_factory=dict)
+
+
+class Keeper:
+    """The summaries of one archive.
+
+    Parameters
+    ----------
+    archive : Path
+        Its folder.
+    feed : Feed
+        Reads it.
+    clock : callable
+        Gives the present. [UTC]
+    """
+
+    def __init__(self, archive: Path, feed: Feed, clock: Callable[[], pd.Timestamp]) -> None:
+        self.feed = feed
+        self.clock = clock
+        self.days_folder = archive / "readings" / f"site={feed.installation.site}"
+        self.files = RollupFiles(archive / "rollups" / f"site={feed.installation.site}")
+        self._known = self.files.known_days()
+        self._open = _Open(-1, 0)
+        self._pending: frozenset[int] = frozenset()
+
+    def keep(self) -> None:
+        """Sum up what has changed: the open day in memory, each month with changed days in its files."""
+        today = int(self.clock().timestamp()) // 86400
+        found = {day: self._mark(day) for day in store.days_of(self.days_folder)}
+        found |= {day: "" for day in self._known if day not in found}
+        stale = [day for day, mark in found.items() if self._known.get(day) != mark and _number(day) != today]
+        self._pending = frozenset(_number(day) for day in stale)
+        self._sum_up_today(today)
+        for month in sorted({day[:7] for day in stale}, reverse=True):
+            days = [day for day in stale if day[:7] == month]
+            self._sum_up(days)
+            self._known |= {day: found[day] for day in days}
+            self._known = {day: mark for day, mark in self._known.items() if mark}
+            self.files.note_days(self._known)
+            self._pending -= {_number(day) for day in days}
+            self._sum_up_today(today)
+
+    @property
+    def pending(self) -> frozenset[int]:
+        """Days whose summaries are missing or old. [days since 1970]"""
+        return self._pending
+
+    def _mark(self, day: str) -> str:
+        """Return a mark of a day's files that changes whenever they do."""
+        said = []
+        for path in sorted((self.days_folder / f"date={day}").glob("*.parquet")):
+            try:
+                status = path.stat()
+            except FileNotFoundError:
+                continue
+            said.append(f"{path.name} {status.st_size} {status.st_mtime_ns}")
+        return hashlib.sha256("\n".join(said).encode()).hexdigest()[:16]
+
+    def _sum_up_today(self, today: int) -> None:
+        now = int(self.clock().timestamp() * SECOND)
+        rows = self._day(today)
+        self._open = _Open(today, now // FINEST * FINEST, rows)
+
+    def _day(self, day: int) -> dict[str, Readings]:
+        """Return one day's summaries by the minute."""
+        start, end = (pd.Timestamp(n * DAY, unit="us", tz="UTC") for n in (day, day + 1))
+        found = readings_by_sensor(self.feed.read(list(self.feed.installation.sensor), start, end))
+        return {sensor: rolled(data, FINEST) for sensor, data in found.items()}
+
+    def _sum_up(self, days: Sequence[str]) -> None:
+        """Write the summaries of some days of one month."""
+        rows = {_number(day): self._day(_number(day)) for day in days}
+        period_start = min(rows) * DAY
+        for tier in TIERS:
+            coarse = {
+                day: {sensor: rolled(data, tier) for sensor, data in found.items()}
+                for day, found in rows.items()
+            }
+            self.files.replace(tier, period_of(period_start, tier), coarse)
+
+    def windows(self, sensors: Sequence[str], start: int, end: int, width: int) -> dict[str, Window]:
+        """Return the windows of some sensors, from summaries where they serve.
+
+        Parameters
+        ----------
+        sensors : sequence of str
+            Their names.
+        start, end : int
+            The window. [us]
+        width : int
+            Most buckets. [-]
+
+        Returns
+        -------
+        dict of str to Window
+            Each sensor's window.
+        """
+        step = step_for(start, end, width)
+        first, last = start // step * step, -(-end // step) * step
+        tier = tier_for(step)
+        found = self._raw(sensors, first, last) if tier is None else self._summed(sensors, tier, first, last)
+        return {name: window(found[name], start=start, end=end, step=step) for name in sensors}
+
+    def _raw(self, sensors: Sequence[str], start: int, end: int) -> dict[str, Readings]:
+        ends = (pd.Timestamp(at, unit="us", tz="UTC") for at in (start, end))
+        found = readings_by_sensor(self.feed.read(sensors, *ends))
+        return {name: found.get(name, joined([])) for name in sensors}
+
+    def _summed(self, sensors: Sequence[str], tier: int, start: int, end: int) -> dict[str, Readings]:
+        """Put a window together from files, from the open day, and from the last readings."""
+        today = self._open
+        open_start, open_end = today.day * DAY, (today.day + 1) * DAY
+        pending = sorted(day for day in self._pending if start < (day + 1) * DAY and day * DAY < end)
+        filed = self.files.read(sensors, tier, start, end)
+        latest = max(start, today.until), min(end, open_end)
+        raw = [self._raw(sensors, day * DAY, (day + 1) * DAY) for day in pending[-RAW_DAYS:]]
+        raw += [self._raw(sensors, *latest)] if latest[0] < latest[1] else []
+        made = {}
+        for name in sensors:
+            parts = [_without(filed[name], [*pending, today.day])]
+            parts += (
+                [between(today.rows[name], max(start, open_start), today.until)] if name in today.rows else []
+            )
+            parts += [found[name] for found in raw]
+            made[name] = _in_time(joined(parts))
+        return made
+
+
+def _number(day: str) -> int:
+    """Return a date as days since 1970."""
+    return int(np.datetime64(day, "D").astype(np.int64))
+
+
+def _without(data: Readings, days: Sequence[int]) -> Readings:
+    return data.part(~np.isin(data.time // DAY, np.array(days)))
+
+
+def _in_time(data: Readings) -> Readings:
+    if bool((np.diff(data.time) >= 0).all()):
+        return data
+    return data.part(np.argsort(data.time, kind="stable"))

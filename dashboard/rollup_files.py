@@ -1,0 +1,268 @@
+"""Summaries as Parquet files beside the archive: made from it, and made again wherever it has changed.
+
+``ARCHIVE/rollups/site=SLUG/step=SECONDS/PERIOD.parquet``: a month in each file of the fine tiers, a year
+in each of the coarse ones. A file is sorted by sensor and time and its row groups hold one sensor each,
+so a window reads a few of them. Files are replaced whole; one that cannot be read counts as not made.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from dashboard.rollups import between, joined
+from dashboard.windows import SECOND, Readings
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+MONTHLY_BELOW = 3600 * SECOND
+"""Tiers finer than this have a file for each month, the others for each year. [us]"""
+
+GROUP_ROWS = 10_080
+"""Rows in a row group: a week of minutes. [-]"""
+
+FOOTERS = 512
+"""Footers that are kept in memory, each some kilobytes. [-]"""
+
+_TIME = pa.timestamp("us", tz="UTC")
+_SCHEMA = pa.schema(
+    [
+        ("sensor", pa.string()),
+        ("time", _TIME),
+        ("low", pa.float64()),
+        ("high", pa.float64()),
+        ("total", pa.float64()),
+        ("count", pa.int64()),
+        ("flagged", pa.int64()),
+    ]
+)
+_ARRAYS = ("low", "high", "total", "count", "flagged")
+
+
+def period_of(time: int, tier: int) -> str:
+    """Return the period whose file holds a moment [us].
+
+    Examples
+    --------
+    >>> period_of(0, 60 * SECOND), period_of(0, 86400 * SECOND)
+    ('1970-01', '1970')
+    """
+    text = str(np.datetime64(time, "us"))
+    return text[:7] if tier < MONTHLY_BELOW else text[:4]
+
+
+def periods(start: int, end: int, tier: int) -> list[str]:
+    """Return the periods of a stretch, oldest first.
+
+    Examples
+    --------
+    >>> periods(0, 40 * 86400 * SECOND, 60 * SECOND)
+    ['1970-01', '1970-02']
+    """
+    unit = "M" if tier < MONTHLY_BELOW else "Y"
+    first, last = (np.datetime64(t, "us").astype(f"datetime64[{unit}]") for t in (start, end - 1))
+    return [str(p) for p in np.arange(first, last + 1)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Footer:
+    """What a file's footer says: the row groups, each with its sensor and its first and last time."""
+
+    stamp: tuple[int, int]
+    metadata: pq.FileMetaData
+    groups: tuple[tuple[str, int, int], ...]
+
+
+class RollupFiles:
+    """The summaries of one site.
+
+    Parameters
+    ----------
+    folder : Path
+        Where they lie; it is made when the first file is.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._footers: OrderedDict[Path, _Footer] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def path(self, tier: int, period: str) -> Path:
+        """Return the file of one tier [us] and period."""
+        return self.folder / f"step={tier // SECOND}" / f"{period}.parquet"
+
+    def read(self, sensors: Sequence[str], tier: int, start: int, end: int) -> dict[str, Readings]:
+        """Return the summaries of some sensors in a stretch.
+
+        Parameters
+        ----------
+        sensors : sequence of str
+            Their names.
+        tier : int
+            Which summaries. [us]
+        start, end : int
+            The stretch. [us]
+
+        Returns
+        -------
+        dict of str to Readings
+            Each sensor's rows, possibly none.
+        """
+        parts: dict[str, list[Readings]] = {sensor: [] for sensor in sensors}
+        for period in periods(start, end, tier):
+            for sensor, rows in self._read_file(self.path(tier, period), set(sensors), start, end):
+                parts[sensor].append(rows)
+        return {sensor: joined(found) for sensor, found in parts.items()}
+
+    def _read_file(self, path: Path, sensors: set[str], start: int, end: int) -> list[tuple[str, Readings]]:
+        footer = self._footer(path)
+        if footer is None:
+            return []
+        wanted = [
+            (number, sensor)
+            for number, (sensor, first, last) in enumerate(footer.groups)
+            if sensor in sensors and last >= start and first < end
+        ]
+        if not wanted:
+            return []
+        with pq.ParquetFile(path, metadata=footer.metadata, pre_buffer=False) as file:
+            table = file.read_row_groups(
+                [number for number, _ in wanted], columns=["time", *_ARRAYS], use_threads=False
+            )
+        ends = np.cumsum([footer.metadata.row_group(number).num_rows for number, _ in wanted])
+        whole = _readings(table)
+        return [
+            (
+                sensor,
+                between(
+                    whole.part(slice(int(b) - footer.metadata.row_group(number).num_rows, int(b))), start, end
+                ),
+            )
+            for (number, sensor), b in zip(wanted, ends, strict=True)
+        ]
+
+    def _footer(self, path: Path) -> _Footer | None:
+        """Return a file's footer, from memory where the file is still the same."""
+        try:
+            status = path.stat()
+        except FileNotFoundError:
+            return None
+        stamp = (status.st_mtime_ns, status.st_ino)
+        with self._lock:
+            known = self._footers.get(path)
+            if known is not None and known.stamp == stamp:
+                self._footers.move_to_end(path)
+                return known
+        try:
+            metadata = pq.read_metadata(path)
+        except (pa.ArrowInvalid, OSError):
+            return None
+        groups = tuple(_described(metadata.row_group(n)) for n in range(metadata.num_row_groups))
+        footer = _Footer(stamp, metadata, groups)
+        with self._lock:
+            self._footers[path] = footer
+            while len(self._footers) > FOOTERS:
+                self._footers.popitem(last=False)
+        return footer
+
+    def replace(self, tier: int, period: str, days: Mapping[int, Mapping[str, Readings]]) -> None:
+        """Write one file anew: the rows of some days are replaced, the others stay.
+
+        Parameters
+        ----------
+        tier : int
+            Which summaries. [us]
+        period : str
+            Which file.
+        days : mapping of int to mapping of str to Readings
+            Day [days since 1970] to each sensor's summaries of that day.
+        """
+        path = self.path(tier, period)
+        old = self._all(path)
+        gone = np.array(sorted(days), np.int64)
+        tables = []
+        for sensor in sorted(set(old) | {name for day in days.values() for name in day}):
+            kept = old.get(sensor)
+            parts = [] if kept is None else [_without(kept, gone)]
+            parts += [days[day][sensor] for day in sorted(days) if sensor in days[day]]
+            rows = joined(parts)
+            if len(rows.time):
+                tables.append((sensor, _sorted(rows)))
+        _write(path, tables)
+
+    def _all(self, path: Path) -> dict[str, Readings]:
+        footer = self._footer(path)
+        if footer is None:
+            return {}
+        sensors = {sensor for sensor, _, _ in footer.groups}
+        parts: dict[str, list[Readings]] = {}
+        for sensor, rows in self._read_file(path, sensors, -(2**62), 2**62):
+            parts.setdefault(sensor, []).append(rows)
+        return {sensor: joined(found) for sensor, found in parts.items()}
+
+    def known_days(self) -> dict[str, str]:
+        """Return each day that is summed up, with the mark of the files that it was made from."""
+        try:
+            found = json.loads((self.folder / "days.json").read_text("utf-8"))
+        except (FileNotFoundError, ValueError):
+            return {}
+        return {str(day): str(mark) for day, mark in found.items()} if isinstance(found, dict) else {}
+
+    def note_days(self, days: Mapping[str, str]) -> None:
+        """Keep which days are summed up, and from what."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        spare = self.folder / f".days.{os.getpid()}"
+        spare.write_text(json.dumps(dict(sorted(days.items()))), "utf-8")
+        spare.replace(self.folder / "days.json")
+
+
+def _described(group: pq.RowGroupMetaData) -> tuple[str, int, int]:
+    sensor, time = group.column(0).statistics, group.column(1).statistics
+    first, last = (
+        int(np.datetime64(t.replace(tzinfo=None), "us").astype(np.int64)) for t in (time.min, time.max)
+    )
+    return str(sensor.min), first, last
+
+
+def _readings(table: pa.Table) -> Readings:
+    time = table.column("time").cast(pa.int64()).to_numpy()
+    return Readings(time, *(table.column(name).to_numpy() for name in _ARRAYS))
+
+
+def _without(data: Readings, days: np.ndarray) -> Readings:
+    return data.part(~np.isin(data.time // (86400 * SECOND), days))
+
+
+def _sorted(data: Readings) -> Readings:
+    return data.part(np.argsort(data.time, kind="stable"))
+
+
+def _write(path: Path, tables: Sequence[tuple[str, Readings]]) -> None:
+    """Write a file under another name and put it in place."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    spare = path.with_name(f".{path.name}.{os.getpid()}")
+    with pq.ParquetWriter(
+        spare,
+        _SCHEMA,
+        compression="zstd",
+        use_dictionary=["sensor"],
+        column_encoding={
+            **dict.fromkeys(("low", "high", "total"), "BYTE_STREAM_SPLIT"),
+            **dict.fromkeys(("time", "count", "flagged"), "DELTA_BINARY_PACKED"),
+        },
+    ) as writer:
+        for sensor, rows in tables:
+            columns = [pa.array([sensor] * len(rows.time)), pa.array(rows.time, _TIME)]
+            columns += [pa.array(getattr(rows, name)) for name in _ARRAYS]
+            writer.write_table(pa.Table.from_arrays(columns, schema=_SCHEMA), row_group_size=GROUP_ROWS)
+    spare.replace(path)
