@@ -14,7 +14,7 @@ from analysis.results import Interval
 from analysis.runs import nominal_flow
 from analysis.slices import all_between, between
 from analysis.stretches import stretches, switched
-from analysis.volumes import register_flow
+from analysis.volumes import counting, register_flow
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -169,7 +169,7 @@ def _rises_at(
 ) -> list[Injected]:
     """Return the stretches in which one cell stands above its water."""
     ec = series[name]
-    base, by, how = _water_ec(installation, zone, ec, series)
+    base, by, how = _water_ec(installation, zone, name, series)
     step = ec - base
     threshold = max(
         STEP_SHARE * float(np.median(base)), STEP_NOISES * noise(step), _expected(installation, zone)
@@ -201,6 +201,8 @@ def _by_stock_meter(
             if not found:
                 return name, None
             span = Interval(found[0][0], found[-1][1])
+            if quantity == "volume":
+                span = Interval(*counting(readings, span.start, span.end))
             parts = "" if len(found) == 1 else f", in {len(found)} parts"
             return name, Injected(span, (name,), f"injection told by the stock's meter{parts}")
     return None
@@ -221,10 +223,10 @@ def _stock_level(installation: Installation, zone: str, name: str, flow: pd.Seri
 
 
 def _water_ec(
-    installation: Installation, zone: str, ec: pd.Series, series: Mapping[str, pd.Series]
+    installation: Installation, zone: str, cell: str, series: Mapping[str, pd.Series]
 ) -> tuple[pd.Series, tuple[str, ...], str]:
-    """Return the water's EC at the times of `ec`, the sensors it came from, and words."""
-    compensated = _compensated(installation, str(ec.name))
+    """Return the water's EC at the times of a cell's readings, the sensors it came from, and words."""
+    ec, compensated = series[cell], _compensated(installation, cell)
     for name in installation.sensors_of(zone, "conductivity", *WATER_POINTS):
         source = series.get(name)
         if (

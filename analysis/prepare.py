@@ -14,6 +14,7 @@ from analysis.results import Interval, Run
 from analysis.runs import runs_of
 from analysis.runs_ec import runs_by_ec
 from analysis.runs_volume import delivered
+from analysis.volumes import running_total
 from ingest.readings import Quality
 
 if TYPE_CHECKING:
@@ -59,15 +60,23 @@ def prepare(installation: Installation, readings: pd.DataFrame) -> Prepared:
         With every sensor that has readings.
     """
     values, flags = _flagged(installation, readings)
-    good = {name: s[flags[name] == Quality.GOOD] for name, s in values.items()}
+    good = {name: _good(installation, name, s, flags[name]) for name, s in values.items()}
     runs = find_runs(installation, good)
     for name, s in values.items():
         sensor = installation.sensor[name]
         moving = [Interval(r.start, r.end) for r in runs if sensor.zone in (None, r.zone)]
         after = flag_stuck(s, flags[name], moving, sensor)
         if after is not flags[name]:
-            flags[name], good[name] = after, s[after == Quality.GOOD]
+            flags[name], good[name] = after, _good(installation, name, s, after)
     return Prepared(good, flags, runs)
+
+
+def _good(installation: Installation, name: str, readings: pd.Series, flags: pd.Series) -> pd.Series:
+    """Return a sensor's good readings, a volume as a register that only rises."""
+    good, sensor = readings[flags == Quality.GOOD], installation.sensor[name]
+    if sensor.quantity != "volume":
+        return good
+    return running_total(good, increments=sensor.counter == "increment", rolls_over_at=sensor.rolls_over_at)
 
 
 def _flagged(

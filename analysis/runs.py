@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.stretches import gated, stretches, switched
-from analysis.volumes import SECONDS_PER_HOUR, register_flow
+from analysis.volumes import SECONDS_PER_HOUR, counting, register_flow
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -146,9 +146,9 @@ def runs_of(installation: Installation, zone: str, series: Mapping[str, pd.Serie
         name, flow = meter
         sensor = installation.sensor[name]
         on = switched(flow, on=on_level(installation, zone, sensor, flow))
-        alone = sensor.zone == zone or len(installation.zone) == 1
-        if alone:
-            return _runs(zone, on, sensor.interval, (name,), "flow")
+        if sensor.zone == zone or len(installation.zone) == 1:
+            found = _runs(zone, on, sensor.interval, (name,), "flow")
+            return found if sensor.quantity == "flow" else [_sharpened(t, series[name]) for t in found]
         if gate is not None:
             both, told = gated(on, gate[1]), (name, gate[0])
             return _runs(zone, both, sensor.interval, told, f"the shared meter's flow while {gate[2]}")
@@ -165,6 +165,12 @@ def _runs(zone: str, on: pd.Series, interval: float | None, by: tuple[str, ...],
     shortest = max(SHORTEST_S, 2.0 * (interval or 0.0))
     found = stretches(on, interval_s=interval, hold_s=hold, shortest_s=shortest)
     return [Told(zone, start, end, complete, by, f"told by {how}") for start, end, complete in found]
+
+
+def _sharpened(told: Told, register: pd.Series) -> Told:
+    """Return a run that a register told with the ends of its counting."""
+    start, end = counting(register, told.start, told.end)
+    return replace(told, start=start, end=end if told.complete else told.end)
 
 
 def _meter(

@@ -27,7 +27,8 @@ class RunView:
         The run; its zone is the zone.
     series : mapping of str to pandas.Series
         Sensor to its readings, indexed by time (UTC, ascending, unique), in the stored unit of its
-        quantity; suspect, bad and missing readings are left out. They begin some minutes before the
+        quantity; suspect, bad and missing readings are left out, and volumes come as registers that only
+        rise, whatever the device sends. They begin some minutes before the
         run and end where the next run through the same head begins, when the period ends, or some
         hours after the run (`analysis.windows`), whichever comes first.
     others : tuple of Run

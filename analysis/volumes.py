@@ -8,12 +8,20 @@ import numpy as np
 import pandas as pd
 
 from analysis.quality import seconds
+from analysis.slices import between
 
 SECONDS_PER_HOUR = 3600.0
 
 WRAP_NEAR = 0.9
 """A register that falls from above this share of a power of ten to below the rest of it has rolled over;
 from anywhere else it was reset. [-] No source."""
+
+
+FEWEST_COUNTS = 3
+"""Counts that show a register's usual time between counts. No source."""
+
+STEADY = 3.0
+"""Counts further apart than this many usual times are a leak's, not a run's. [-] No source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +149,39 @@ def register_volume(register: pd.Series, start: pd.Timestamp, end: pd.Timestamp)
     )
 
 
+def running_total(readings: pd.Series, *, increments: bool, rolls_over_at: float | None) -> pd.Series:
+    """Return a volume sensor's readings as a register that only rises, but for resets.
+
+    Parameters
+    ----------
+    readings : pandas.Series
+        By ascending time, good readings only. [L]
+    increments : bool
+        Whether the device sends what passed since its last reading, instead of a total.
+    rolls_over_at : float or None
+        Where its register begins again at zero, where that is known. [L]
+
+    Returns
+    -------
+    pandas.Series
+        On the index of `readings`. An increment that was lost is not made up for. [L]
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-01-01", periods=3, freq="10s", tz="UTC")
+    >>> running_total(pd.Series([998.0, 999.0, 1.0], times), increments=False, rolls_over_at=1000).tolist()
+    [998.0, 999.0, 1001.0]
+    >>> running_total(pd.Series([2.0, 0.0, 1.0], times), increments=True, rolls_over_at=None).tolist()
+    [2.0, 2.0, 3.0]
+    """
+    if increments:
+        return readings.cumsum()
+    if rolls_over_at is None:
+        return readings
+    falls = np.diff(readings.to_numpy(dtype=float), prepend=np.nan) < -rolls_over_at / 2.0
+    return pd.Series(readings + rolls_over_at * np.cumsum(falls))
+
+
 def register_flow(register: pd.Series, *, window_s: float) -> pd.Series:
     """Return the flow that a register's rise over a window implies.
 
@@ -172,6 +213,41 @@ def register_flow(register: pd.Series, *, window_s: float) -> pd.Series:
     right = np.minimum(times + window_s / 2, times[-1])
     litres = np.interp(right, times, rise) - np.interp(left, times, rise)
     return pd.Series(litres / (right - left) * SECONDS_PER_HOUR, index=known.index)
+
+
+def counting(
+    register: pd.Series, start: pd.Timestamp, end: pd.Timestamp
+) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """Return when a register began and ceased to count, half a pulse before its first and after its last one.
+
+    Parameters
+    ----------
+    register : pandas.Series
+        Register readings by ascending time, good readings only. [L]
+    start, end : pandas.Timestamp
+        A stretch that holds the counting, and may hold single counts of a leak around it. [UTC]
+
+    Returns
+    -------
+    tuple of pandas.Timestamp
+        Within the stretch; the stretch itself where it holds fewer than three counts. [UTC]
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-01-01", periods=9, freq="10s", tz="UTC")
+    >>> register = pd.Series([0, 0, 0, 1, 2, 3, 4, 4, 4.0], times)
+    >>> [t.second for t in counting(register, times[0], times[-1])]
+    [25, 5]
+    """
+    part = between(register, start, end)
+    counts = part.index[1:][np.diff(part.to_numpy(dtype=float)) > 0]
+    if len(counts) < FEWEST_COUNTS:
+        return start, end
+    apart = np.diff(seconds(pd.DatetimeIndex(counts)))
+    usual = float(np.median(apart))
+    steady = np.flatnonzero(apart <= STEADY * usual)
+    half = pd.Timedelta(seconds=usual / 2.0)
+    return max(counts[steady[0]] - half, start), min(counts[steady[-1] + 1] + half, end)
 
 
 def _known(series: pd.Series) -> tuple[np.ndarray, np.ndarray]:
