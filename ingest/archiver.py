@@ -116,13 +116,16 @@ class Archiver:
         self.progress.state = "archiving"
         while not self.should_stop():
             now = time.monotonic()
+            busy = False
             self.progress.backlog = rounds.backlog()
             if self.progress.backlog >= BACKLOG_BYTES or (self.progress.backlog and now >= due):
-                due = now + (self.every_s if self._try(lambda: self._round(rounds)) else FULL_RETRY_S)
-            elif now >= upkeep_due:
+                busy = self._try(lambda: self._round(rounds))
+                due = now + (self.every_s if busy else FULL_RETRY_S)
+            if now >= upkeep_due:
                 again = self._try(self._upkeep)
+                busy = busy or again
                 upkeep_due = now + (0.0 if again else UPKEEP_S)
-            else:
+            if not busy:
                 time.sleep(LOOK_S)
             status.write(self.progress)
         while rounds.backlog() and self._try(lambda: self._round(rounds)):

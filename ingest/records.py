@@ -29,6 +29,7 @@ REASONS: Mapping[str, str] = MappingProxyType(
         "clock": "a time that no working clock shows: before 2000, or more than a day ahead",
         "calibration": "a signal, like mA, with no calibration valid at its time",
         "conflict": "another value for an instant that is stored already; the first one stays",
+        "decoder failed": "a fault of this program: the message is set aside so that it blocks no other",
         "damaged journal": "bytes of the journal that are no whole frame",
         "retained": "a message kept by the broker, without a time of its own: its age is not known",
         "alias": "a Sparkplug alias that no birth has announced",

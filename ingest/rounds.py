@@ -14,6 +14,7 @@ from ingest import archive as parquet
 from ingest import checkpoint as checkpoints
 from ingest import failpoints, sort_out
 from ingest.checkpoint import Checkpoint
+from ingest.decoding import decode_all
 from ingest.journal import segment_path, segments
 from ingest.layout import kind_of, part_name
 from ingest.parts import write_part
@@ -106,10 +107,10 @@ class Rounds:
 
     def _digest(self, batch: Batch, checkpoint: Checkpoint) -> tuple[Report, dict[str, pa.Table]]:
         """Decode a batch and sort it into the tables to be written."""
-        decoded = self._router.decode(batch.messages)
+        decoded, failed = decode_all(self._router, batch.messages)
         done = sort_out.sort_out(decoded, self.site, self._taken)
         messages, odd = _odd_messages(batch, self.archive)
-        rejects = [*decoded.rejects, *done.conflicts]
+        rejects = [*decoded.rejects, *failed, *done.conflicts]
         shifted = [replace(reject, message=reject.message + len(batch.messages)) for reject in odd]
         told = [
             (batch.messages[notice.message].received_us, notice.reason, notice.detail)

@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ingest.address import PASSWORD, USER
+from ingest.intake import Intake, Tally
 from ingest.journal import JournalWriter
-from ingest.receiver import Receiver, Tally
+from ingest.receiver import Receiver
 from ingest.status import StatusFile, receiver_path
 
 if TYPE_CHECKING:
@@ -149,7 +150,7 @@ def run(plan: Plan) -> None:
             child.attend()
             tell_manager("READY=1\nWATCHDOG=1")
 
-        receiver = Receiver(plan.address, journal, attend)
+        receiver = Receiver(plan.address, Intake(journal, attend))
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: receiver.stop())
         if plan.health_port is not None:

@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from ingest import archive as parquet
 from ingest.checkpoint import CheckpointError, load
+from ingest.decoding import decode_all
 from ingest.dedupe import order_of, repeats
 from ingest.routing import Router
 from ingest.tail import Batch, read_batch
@@ -182,7 +183,7 @@ def _tail_table(
     batch = read_tail(archive, installation.site)
     if not batch.messages:
         return parquet.SCHEMA.empty_table()
-    decoded = Router(installation).decode(batch.messages)
+    decoded, _ = decode_all(Router(installation), batch.messages)
     keep = (decoded.time_us >= span[0]) & (decoded.time_us <= span[1])
     if sensors is not None:
         keep &= np.isin(

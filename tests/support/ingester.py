@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import paho.mqtt.client as mqtt
 import pandas as pd
+from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.load_installation import load
 from ingest.rounds import Rounds
@@ -71,7 +72,7 @@ class Devices:
 
     def __init__(self, port: int) -> None:
         self.published = 0
-        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, "devices")
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, "devices")
         self._client.max_inflight_messages_set(1000)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()

@@ -16,7 +16,7 @@ import traceback
 from pathlib import Path
 from typing import Any
 
-from ingest import archiver, failpoints, receiver, upkeep
+from ingest import archiver, failpoints, intake, receiver, upkeep
 from ingest.address import Address
 from ingest.journal import JournalWriter
 from ingest.load_installation import load
@@ -34,7 +34,7 @@ def quicken() -> None:
     receiver.FIRST_BACKOFF_S = 0.02
     receiver.LAST_BACKOFF_S = 0.2
     receiver.WAIT_S = 0.05
-    receiver.FULL_RETRY_S = 0.1
+    intake.FULL_RETRY_S = 0.1
 
 
 def run_receiver(order: dict[str, Any]) -> None:
@@ -44,7 +44,7 @@ def run_receiver(order: dict[str, Any]) -> None:
     options = {"reserve_bytes": order["reserve"], "segment_bytes": order["segment"]}
     with JournalWriter(archive, order["writer"], order["site"], **options) as journal:
         status = StatusFile(receiver_path(archive, order["site"], order["writer"]))
-        work = receiver.Receiver(address, journal, status.write)
+        work = receiver.Receiver(address, intake.Intake(journal, status.write))
         signal.signal(signal.SIGTERM, lambda *_: work.stop())
         work.run()
 
