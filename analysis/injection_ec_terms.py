@@ -19,7 +19,7 @@ from analysis.dilution import (
     OTHER_WATER_PHOSPHATE,
     sensitivity,
 )
-from analysis.injection_ways import gain_term, limit_of, run_label
+from analysis.injection_ways import MAGNESIUM, PHOSPHATE, gain_term, limit_of, mostly, run_label
 from analysis.uncertainty import Source, rectangular
 
 if TYPE_CHECKING:
@@ -32,9 +32,6 @@ REPEATABILITY = 0.002
 
 UNKNOWN_OFFSET_K = 10.0
 """Distance from 25 °C assumed where no thermometer sees the water. [K] No source."""
-
-MAIN_SHARE = 0.25
-"""A nutrient that makes this share of the stock's nutrients by mass decides how it conducts. No source."""
 
 
 def ec_terms(view: RunView, signal: Signal, step: float) -> dict[Source, float]:
@@ -78,6 +75,30 @@ def ec_terms(view: RunView, signal: Signal, step: float) -> dict[Source, float]:
     return {source: u for source, u in terms.items() if u != 0.0}
 
 
+def curve_tilt(view: RunView, signal: Signal) -> dict[Source, float]:
+    """Return by how much ln f may lean from the strong to the weak end of a curve, which a decay feels.
+
+    Parameters
+    ----------
+    view : RunView
+        The run.
+    signal : Signal
+        The cell's signal.
+
+    Returns
+    -------
+    dict of Source to float
+        Relative standard contributions to f at one end against the other. [-]
+    """
+    stock, mixed = view.installation.stock[signal.stock], signal.mixed
+    away = UNKNOWN_OFFSET_K if mixed.temperature is None else mixed.temperature - REFERENCE
+    heat = rectangular(_coefficient_limits(stock)[True] * away)
+    return {
+        Source("temperature coefficient changing with strength", signal.stock): heat,
+        Source("source water unlike the dilutions'", signal.stock): rectangular(_water_limit(signal, stock)),
+    }
+
+
 def _unmatched_terms(view: RunView, signal: Signal, step: float, lever: float) -> dict[Source, float]:
     """Return the cells' gains where nothing matched them on one water: each acts on its whole reading."""
     sensors, level = view.installation.sensor, float(signal.ground.series.mean())
@@ -98,14 +119,7 @@ def _shape_limit(signal: Signal, step: float) -> float:
 def _water_limit(signal: Signal, stock: Stock) -> float:
     """Return the largest relative error of the step because today's water is not the dilutions'."""
     change = abs(float(signal.ground.series.median()) / signal.curve.water - 1.0)
-    return change * (OTHER_WATER_PHOSPHATE if _mostly(stock, "P", "P2O5", "PO4") else OTHER_WATER)
-
-
-def _mostly(stock: Stock, *nutrients: str) -> bool:
-    """Return True where one of the nutrients makes at least `MAIN_SHARE` of what is stated."""
-    total = sum(stock.nutrients.values())
-    named = sum(stock.nutrients.get(n, 0.0) for n in nutrients)
-    return bool(total > 0 and named >= MAIN_SHARE * total)
+    return change * (OTHER_WATER_PHOSPHATE if mostly(stock, *PHOSPHATE) else OTHER_WATER)
 
 
 def _temperature_terms(view: RunView, signal: Signal, stock: Stock, lever: float) -> dict[Source, float]:
@@ -113,9 +127,7 @@ def _temperature_terms(view: RunView, signal: Signal, stock: Stock, lever: float
     mixed, coefficient = signal.mixed, stock.temperature_coefficient
     slope = DEFAULT_COEFFICIENT if coefficient == "natural water" else float(coefficient)
     stated = slope != DEFAULT_COEFFICIENT and mixed.thermometer is not None
-    limits = (COEFFICIENT_LIMIT, STATED_COEFFICIENT_LIMIT)
-    if _mostly(stock, "Mg", "MgO"):
-        limits = MAGNESIUM_SULFATE_LIMITS
+    limits = _coefficient_limits(stock)
     away = UNKNOWN_OFFSET_K if mixed.temperature is None else mixed.temperature - REFERENCE
     where = signal.stock if mixed.thermometer else mixed.name
     scale = lever / (1.0 + slope * away)
@@ -124,3 +136,10 @@ def _temperature_terms(view: RunView, signal: Signal, stock: Stock, lever: float
         kelvin = rectangular(limit_of(view.installation.sensor[mixed.thermometer], REFERENCE))
         found[Source("thermometer", mixed.thermometer)] = -scale * slope * kelvin
     return found
+
+
+def _coefficient_limits(stock: Stock) -> tuple[float, float]:
+    """Return the largest error of a temperature coefficient: not stated, and stated. [1/K]"""
+    if mostly(stock, *MAGNESIUM):
+        return MAGNESIUM_SULFATE_LIMITS
+    return COEFFICIENT_LIMIT, STATED_COEFFICIENT_LIMIT

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from analysis.conductivity import strength_factor
 from analysis.dilution import DilutionCurve, curve_of, fraction_of
 from analysis.injection_base import Base, base
 from analysis.injection_cells import Cell, cell
-from analysis.injection_ways import NoWay
+from analysis.injection_ways import MAGNESIUM, NoWay, mostly
 
 if TYPE_CHECKING:
     from analysis.view import RunView
@@ -114,12 +116,27 @@ def signal(view: RunView, name: str) -> Signal | NoWay:
     ground = base(view, mixed, lag_s=lag_s)
     if isinstance(ground, str):
         return NoWay(NAME, ground, (name,))
-    step = (mixed.series - ground.series).dropna()
+    step = _by_strength(view, found, mixed, (mixed.series - ground.series).dropna())
     noise = (
         float(np.median(np.abs(np.diff(step.to_numpy(float))))) / NORMAL_DIFFERENCE if len(step) > 1 else 0.0
     )
     stock, curve = found
     return Signal(curve, stock, mixed, ground, step, noise, lag_s, sensor.point in NEAR)
+
+
+def _by_strength(view: RunView, found: tuple[str, DilutionCurve], mixed: Cell, step: pd.Series) -> pd.Series:
+    """Return the step, freed of magnesium sulfate's coefficient changing with strength."""
+    stock, curve = view.installation.stock[found[0]], found[1]
+    coefficient = stock.temperature_coefficient
+    if mixed.thermometer is None or mixed.temperature is None or isinstance(coefficient, str):
+        return step
+    if curve.linear or not mostly(stock, *MAGNESIUM):
+        return step
+    middle = math.sqrt(curve.fractions[0] * curve.fractions[-1])
+    least = 0.1 * curve.steps[0]
+    fractions = np.nan_to_num(fraction_of(curve, np.maximum(step, least)), nan=curve.fractions[-1])
+    factor = strength_factor(fractions, mixed.temperature, middle=middle, coefficient=coefficient)
+    return pd.Series(step.to_numpy(float) * factor, step.index)
 
 
 def _stock_and_curve(view: RunView) -> tuple[str, DilutionCurve] | str:

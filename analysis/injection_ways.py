@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from analysis.results import Interval
     from analysis.view import RunView
-    from ingest.installation import Installation, Sensor
+    from ingest.installation import Installation, Sensor, Stock
 
 UNSTATED_ACCURACY: Mapping[str, tuple[float, float]] = {
     "flow": (0.05, 0.0),
@@ -32,6 +32,13 @@ UNSTATED_ACCURACY: Mapping[str, tuple[float, float]] = {
 }
 """Limits of error assumed where a sensor states none: share, and absolute in the stored unit. Flow: the lower
 zone of a class 2 water meter, ISO 4064-1:2014; the others common practice, no source."""
+
+
+MAIN_SHARE = 0.25
+"""A nutrient that makes this share of the stock's nutrients by mass decides how it conducts. No source."""
+
+MAGNESIUM, PHOSPHATE = ("Mg", "MgO"), ("P", "P2O5", "PO4")
+"""Names under which an installation may state a nutrient."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +94,13 @@ def stock_name(view: RunView) -> str:
     """Return the name of the stock that the run's injector draws; empty where none is described."""
     stocks = view.installation.stock
     return next((name for name, stock in stocks.items() if stock is view.stock), "")
+
+
+def mostly(stock: Stock, *nutrients: str) -> bool:
+    """Return True where nutrients make at least `MAIN_SHARE` of the strength that is stated."""
+    total = sum(stock.nutrients.values())
+    named = sum(stock.nutrients.get(name, 0.0) for name in nutrients)
+    return bool(total > 0 and named >= MAIN_SHARE * total)
 
 
 def run_label(view: RunView) -> str:

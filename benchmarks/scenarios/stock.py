@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 def stock_table(plan: Plan, ions: chemistry.Ions, strongest: float) -> dict[str, Any]:
     """Return the stock's table: strengths, dilutions as made in a shed, temperature coefficient."""
     rng, off = plan.rng, 0.0 if plan.ideal else 1.0
-    common = off * float(rng.normal(0.0, SPREAD["dilutions"] * 0.8))
-    each = off * SPREAD["dilutions"] * 0.6
+    common = off * float(rng.normal(0.0, SPREAD["dilutions"] * 0.9))
+    each = off * SPREAD["dilutions"] * 0.436
     nodes = [25, 50, 100, 200, 400, 800]
     if strongest > 1 / 25:
         nodes = [12, *nodes]
