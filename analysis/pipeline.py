@@ -17,7 +17,7 @@ from analysis.results import Estimate, Feature, Finding, Results, Run
 from analysis.samples import is_spot
 from analysis.slices import all_between, place
 from analysis.view import PeriodView, RunView, SeasonView
-from analysis.windows import DAY, LEAD, LONGEST_RUN, TAIL, VIEW_LEAD, VIEW_TAIL, Stretch, walk
+from analysis.windows import LEAD, LONGEST_RUN, TAIL, VIEW_LEAD, VIEW_TAIL, Stretch, walk
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -195,10 +195,10 @@ def _ready(installation: Installation, read: Reader, stretch: Stretch, end: pd.T
     until = stretch.read_to
     while True:
         ready = prepare(installation, read(stretch.read_from, until))
-        going = [r for r in ready.runs if r.start < stretch.end and r.end > until - TAIL]
+        going = [r for r in ready.runs if r.start < stretch.end and r.end > until - VIEW_TAIL]
         if not going or until >= end or until >= stretch.end + LONGEST_RUN:
             return ready
-        until = min(until + DAY, end)
+        until = min(until + TAIL, end)
 
 
 def _around(ready: Prepared, at: int, installation: Installation) -> dict[str, pd.Series]:

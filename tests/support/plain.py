@@ -7,11 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
+from ingest import archive as parquet
 from ingest.installation import Installation
+from ingest.layout import day_folder, part_name, split_days
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
 
     from numpy.typing import ArrayLike
 
@@ -90,3 +94,14 @@ def frame(readings: Mapping[str, pd.Series], quality: int = 1) -> pd.DataFrame:
         for name, s in sorted(readings.items())
     ]
     return pd.concat(parts, ignore_index=True)
+
+
+def write_archive(archive: Path, description: Installation, readings: pd.DataFrame) -> None:
+    """Write readings as the archive keeps them: one file a day."""
+    full = readings.assign(received=readings["time"] + pd.Timedelta("2s"))
+    table = pa.Table.from_pandas(full, preserve_index=False).cast(parquet.SCHEMA)
+    for number, (day_, rows) in enumerate(split_days(table.column("time").cast(pa.int64()).to_numpy())):
+        folder = archive / day_folder("readings", description.site, day_)
+        folder.mkdir(parents=True)
+        part = table.take(pa.array(np.flatnonzero(rows) if rows.dtype == bool else rows))
+        (folder / part_name(number)).write_bytes(parquet.encode(parquet.in_order(part), "readings"))
