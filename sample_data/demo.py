@@ -80,7 +80,7 @@ def run(options: Options, *, say: Callable[[str], None]) -> int:
     Returns
     -------
     int
-        Exit status: 0 when told to end, 1 when a child ended by itself.
+        Exit status: 0 when told to end, 1 when a child ended by itself or never answered.
 
     Raises
     ------
@@ -102,6 +102,9 @@ def run(options: Options, *, say: Callable[[str], None]) -> int:
                 while not ending.wait(LOOK_S):
                     family.check()
                 say("Ending.")
+        except TimeoutError as error:
+            say(f"{error}.")
+            return 1
         except ChildEndedError as error:
             say(f"{error}. Its last words, from {options.folder / 'logs' / error.name}.log:")
             say(error.last_words or "(none)")
