@@ -62,6 +62,7 @@ class Receiver:
     intake: Intake
     _stopping: bool = False
     _failures: int = 0
+    _watch_drops: bool = True
 
     def stop(self) -> None:
         """End the loop soon; safe to call from a signal handler."""
@@ -100,7 +101,13 @@ class Receiver:
     def _attempt(self, context: ssl.SSLContext | None) -> None:
         """Be connected as long as it lasts."""
         redelivery = session.Redelivery(self.intake.journal.folder, RECEIVE_MAXIMUM)
-        connection = Connection(self.address, self.address.level, redelivery.is_stored, context=context)
+        connection = Connection(
+            self.address,
+            self.address.level,
+            redelivery.is_stored,
+            context=context,
+            watch_drops=self._watch_drops,
+        )
         try:
             connection.open()
             self.intake.tally.connections += 1
@@ -122,7 +129,10 @@ class Receiver:
                 "two ingesters need two names: give one of them another --writer"
             )
             raise TakenOverError(msg)
-        if connection.wrong_version and self.address.level != V311:
+        if connection.choked:
+            self._watch_drops = False
+        wrong_version = connection.wrong_version or (connection.unanswered and self._failures > 0)
+        if wrong_version and self.address.level != V311:
             log.warning("the broker does not speak MQTT 5; going on with MQTT 3.1.1")
             self.address = replace(self.address, level=V311)
             self._failures = 0
