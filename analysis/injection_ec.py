@@ -81,7 +81,7 @@ def over(view: RunView, seen: Signal, window: Interval) -> Way | NoWay:
     scatter = standard_error(rise.to_numpy(float))
     if math.isfinite(scatter):
         lever = sensitivity(seen.curve, step)
-        terms[Source("scatter of EC", seen.mixed.name, run_label(view))] = lever * scatter / step
+        terms[Source("scatter of EC", seen.mixed.name, run_label(view, window))] = lever * scatter / step
     return Way(NAME, Uncertain(math.log(fraction), terms), window, seen.sensors, _words(view, seen))
 
 

@@ -170,11 +170,11 @@ def log_total(view: RunView, name: str, seen: Total, part: Interval) -> Uncertai
     sensor = view.installation.sensor[name]
     reading = seen.litres if sensor.quantity == "volume" else seen.litres / hours
     source, gain = gain_term(view.installation, name, reading)
-    run = run_label(view)
+    run, piece = run_label(view), run_label(view, part)
     terms = {
         source: gain,
         Source("meter repeatability", name, run): REPEATABILITY,
-        Source("counts and their timing", name, run): seen.sd / seen.litres,
-        Source("gaps", name, run): rectangular(GAP_LIMIT * (1.0 - seen.share)),
+        Source("counts and their timing", name, piece): seen.sd / seen.litres,
+        Source("gaps", name, piece): rectangular(GAP_LIMIT * (1.0 - seen.share)),
     }
     return Uncertain(math.log(seen.litres), {s: u for s, u in terms.items() if u > 0.0})

@@ -103,9 +103,10 @@ def mostly(stock: Stock, *nutrients: str) -> bool:
     return bool(total > 0 and named >= MAIN_SHARE * total)
 
 
-def run_label(view: RunView) -> str:
-    """Return what marks an error as this run's own."""
-    return f"{view.run.zone} {view.run.start.isoformat()}"
+def run_label(view: RunView, window: Interval | None = None) -> str:
+    """Return what marks an error as this run's own, or as one part's of it."""
+    part = "" if window is None else f" {window.start.isoformat()}"
+    return f"{view.run.zone} {view.run.start.isoformat()}{part}"
 
 
 def limit_of(sensor: Sensor, value: float) -> float:

@@ -21,14 +21,21 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from analysis.clearout_estimate import clear_out
+from analysis.dose import nutrient_dose
+from analysis.dose_findings import dose_findings
 from analysis.findings_feed import ec_band, injector_flow
 from analysis.findings_injection import no_injection, off_target
 from analysis.findings_rest import over_pressure, silence
 from analysis.findings_season import preventer_test, sensor_silent
 from analysis.fronts import travel_between
 from analysis.injection import injection_fraction
+from analysis.injection_disagree import disagreements
+from analysis.injection_strata import sagging
+from analysis.injection_volume import stock_volume
 from analysis.results import Estimate, Feature, Finding
 from analysis.stations import stations
+from analysis.tank_estimate import displacement_tank
+from analysis.travel_estimate import travel_in_pipes
 from analysis.view import PeriodView, RunView, SeasonView
 from analysis.washout import washout
 from analysis.water import mean_ec, water_volume
@@ -39,14 +46,25 @@ RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (
     water_volume,
     mean_ec,
     injection_fraction,
+    stock_volume,
+    displacement_tank,
+    nutrient_dose,
+    sagging,
+    disagreements,
     stations,
     travel_between,
+    travel_in_pipes,
     clear_out,
     injector_flow,
     ec_band,
 )
 
-RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (no_injection, off_target, washout)
+RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (
+    no_injection,
+    off_target,
+    dose_findings,
+    washout,
+)
 
 PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (over_pressure, silence)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from analysis.injection_ways import NoWay, Way
-from analysis.results import ESTIMATE_UNITS, Estimate, Finding, Interval, refused
+from analysis.injection_ways import NoWay
+from analysis.results import ESTIMATE_UNITS, Estimate, Finding, refused
 from analysis.tank import TankFit, tank_fit
 from analysis.tank_fit import DEPLETED
 from analysis.uncertainty import Uncertain, interval_of_log, linear
@@ -68,15 +68,6 @@ def displacement_tank(view: RunView) -> list[Estimate | Finding]:
     said += _to_depletion(fit)
     left = math.exp(fit.left.value)
     return [*said, _used_up(view, fit, left)] if left < DEPLETED else said
-
-
-def tank_way(view: RunView) -> Way | NoWay:
-    """Return ln litres of stock that a displacement tank gave, for the dose."""
-    fit = tank_fit(view)
-    if isinstance(fit, NoWay) or view.run.injection is None:
-        return fit if isinstance(fit, NoWay) else NoWay("tank", "no injection was found in this run")
-    injection = view.run.injection
-    return Way("tank", fit.given, Interval(injection.start, injection.end), fit.sensors, fit.method)
 
 
 def _estimate(quantity: str, log: Uncertain, fit: TankFit) -> Estimate:
