@@ -71,6 +71,8 @@ class Checkpoint:
         Number of the next round; files of earlier rounds are committed, those of this one are not.
     positions : dict of str to (int, int)
         Writer to segment and byte up to which its journal is in the archive.
+    memory : str
+        What the decoders must know of the messages up to there.
     open : dict of str to list of FileRecord
         Day's folder, relative to the archive, to those of its files that no manifest names yet.
     reopened : list of str
@@ -89,6 +91,7 @@ class Checkpoint:
 
     generation: int = 0
     positions: dict[str, tuple[int, int]] = field(default_factory=dict)
+    memory: str = ""
     open: dict[str, list[FileRecord]] = field(default_factory=dict)
     reopened: list[str] = field(default_factory=list)
     swap: Swap | None = None
@@ -136,6 +139,7 @@ def load(archive: Path, site: str) -> Checkpoint | None:
     return Checkpoint(
         generation=content["generation"],
         positions={writer: (segment, offset) for writer, (segment, offset) in content["positions"].items()},
+        memory=content["memory"],
         open={
             folder: [FileRecord(**record) for record in records]
             for folder, records in content["open"].items()

@@ -42,31 +42,45 @@ def changing(archive: Path, site: str) -> Iterator[Checkpoint]:
     with locked(lock, wait=True):
         unfinished = lock.read_bytes() != b""
         lock.write_bytes(_UNFINISHED)
-        if unfinished or lock not in _seen:
-            put_right(archive, site)
+        found = _readable(archive, site)
+        if unfinished or lock not in _seen or found is None:
+            found = put_right(archive, site)
             _seen.add(lock)
-        yield checkpoints.load(archive, site) or Checkpoint()
+        yield found
         os.truncate(lock, 0)
 
 
-def put_right(archive: Path, site: str) -> None:
-    """Remove what an unfinished round left, finish an unfinished merge, replace a damaged checkpoint."""
+def _readable(archive: Path, site: str) -> Checkpoint | None:
+    """Return the checkpoint where there is one and it is whole."""
+    try:
+        return checkpoints.load(archive, site)
+    except CheckpointError:
+        return None
+
+
+def put_right(archive: Path, site: str) -> Checkpoint:
+    """Remove what an unfinished round left, finish an unfinished merge, replace a damaged checkpoint.
+
+    Returns
+    -------
+    Checkpoint
+        As it is on the disk.
+    """
     folders = list(day_folders(archive, site))
     newest = max((rounds[1] for folder in folders for _, rounds in _parts(archive / folder)), default=-1)
-    try:
-        found = checkpoints.load(archive, site)
-        damaged = found is None and newest >= 0
-    except CheckpointError:
-        found, damaged = None, True
+    found = _readable(archive, site)
     checkpoint = found or Checkpoint()
-    if damaged or (newest > checkpoint.generation and _is_old(archive, checkpoint)):
+    if (found is None and newest >= 0) or (newest > checkpoint.generation and _is_old(archive, checkpoint)):
         log.error("the checkpoint of %s is damaged, lost or old; it is made again from the files", site)
         checkpoint = _rebuilt(archive, site, folders, newest + 1)
         checkpoints.save(archive, site, checkpoint)
+    elif found is None:
+        checkpoints.save(archive, site, checkpoint)  # so that what a first round leaves is known as such
     swap.finish(archive, site, checkpoint)
     finish_pruning(archive, site, checkpoint)
     for folder in folders:
         _remove_unfinished(archive / folder, checkpoint.generation)
+    return checkpoint
 
 
 def finish_pruning(archive: Path, site: str, checkpoint: Checkpoint) -> None:

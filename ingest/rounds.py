@@ -14,13 +14,12 @@ from ingest import archive as parquet
 from ingest import checkpoint as checkpoints
 from ingest import failpoints, sort_out
 from ingest.checkpoint import Checkpoint
-from ingest.decoding import decode_all
+from ingest.decoding import Decoder
 from ingest.journal import segment_path, segments
 from ingest.layout import kind_of, part_name
 from ingest.parts import write_part
 from ingest.records import Message, Reject
 from ingest.recovery import changing
-from ingest.routing import Router
 from ingest.tail import DROPPED_TOPIC, Batch, backlog, read_batch
 from ingest.taken import Taken
 
@@ -73,7 +72,8 @@ class Rounds:
     def __init__(self, archive: Path, installation: Installation) -> None:
         self.archive = archive
         self.site = installation.site
-        self._router = Router(installation)
+        self._installation = installation
+        self._decoder = Decoder(installation)
         self._taken = Taken(archive, tuple(installation.sensor))
         self._metadata = parquet.describe(installation)
         self._generation = -1
@@ -93,6 +93,7 @@ class Rounds:
         with changing(self.archive, self.site) as checkpoint:
             if checkpoint.generation != self._generation:
                 self._taken.forget()
+                self._decoder = Decoder(self._installation, checkpoint.memory)
             self._generation = -1
             failpoints.reach("round.read")
             batch = read_batch(self.archive, self.site, checkpoint.positions, budget=budget)
@@ -107,7 +108,7 @@ class Rounds:
 
     def _digest(self, batch: Batch, checkpoint: Checkpoint) -> tuple[Report, dict[str, pa.Table]]:
         """Decode a batch and sort it into the tables to be written."""
-        decoded, failed = decode_all(self._router, batch.messages)
+        decoded, failed = self._decoder.decode(batch.messages)
         done = sort_out.sort_out(decoded, self.site, self._taken)
         messages, odd = _odd_messages(batch, self.archive)
         rejects = [*decoded.rejects, *failed, *done.conflicts]
@@ -144,6 +145,7 @@ class Rounds:
         failpoints.reach("round.published")
         checkpoint.generation += 1
         checkpoint.positions = batch.positions
+        checkpoint.memory = self._decoder.memory()
         checkpoint.counts = dict(Counter(checkpoint.counts) + report.counts)
         checkpoints.save(self.archive, self.site, checkpoint)
         failpoints.reach("round.committed")

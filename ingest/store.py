@@ -13,10 +13,9 @@ import pandas as pd
 import pyarrow as pa
 
 from ingest import archive as parquet
-from ingest.checkpoint import CheckpointError, load
-from ingest.decoding import decode_all
+from ingest.checkpoint import Checkpoint, CheckpointError, load
+from ingest.decoding import Decoder
 from ingest.dedupe import order_of, repeats
-from ingest.routing import Router
 from ingest.tail import Batch, read_batch
 
 if TYPE_CHECKING:
@@ -147,8 +146,8 @@ def _read_day(folder: Path, sensors: Sequence[str] | None, span: Span) -> list[p
     raise BusyArchiveError(folder)
 
 
-def read_tail(archive: Path, site: str) -> Batch:
-    """Return what the journals hold that the archive does not.
+def read_tail(archive: Path, site: str) -> tuple[Batch, str]:
+    """Return what the journals hold that the archive does not, and what the decoders must know for it.
 
     Raises
     ------
@@ -156,22 +155,22 @@ def read_tail(archive: Path, site: str) -> Batch:
         If the checkpoint moved every time that it was read.
     """
     for _ in range(TRIES):
-        before = _place(archive, site)
+        before = _checkpoint(archive, site)
         try:
-            batch = read_batch(archive, site, before[1])
+            batch = read_batch(archive, site, before.positions)
         except FileNotFoundError:
             continue
-        if _place(archive, site)[0] == before[0]:
-            return batch
+        if _checkpoint(archive, site).generation == before.generation:
+            return batch, before.memory
     raise BusyArchiveError(archive)
 
 
-def _place(archive: Path, site: str) -> tuple[int, dict[str, tuple[int, int]]]:
+def _checkpoint(archive: Path, site: str) -> Checkpoint:
+    """Return the checkpoint; where it is new or damaged, all of the journals is read."""
     try:
-        found = load(archive, site)
+        return load(archive, site) or Checkpoint()
     except CheckpointError:
-        found = None
-    return (-1, {}) if found is None else (found.generation, found.positions)
+        return Checkpoint()
 
 
 def _tail_table(
@@ -180,10 +179,10 @@ def _tail_table(
     """Return the journal's readings that are wanted, in the order of their arrival."""
     if not (archive / "journal").is_dir():
         return parquet.SCHEMA.empty_table()
-    batch = read_tail(archive, installation.site)
+    batch, memory = read_tail(archive, installation.site)
     if not batch.messages:
         return parquet.SCHEMA.empty_table()
-    decoded, _ = decode_all(Router(installation), batch.messages)
+    decoded, _ = Decoder(installation, memory).decode(batch.messages)
     keep = (decoded.time_us >= span[0]) & (decoded.time_us <= span[1])
     if sensors is not None:
         keep &= np.isin(
