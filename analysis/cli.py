@@ -37,11 +37,10 @@ def analyse(
     explain: Annotated[bool, typer.Option("--explain", help="Show what makes each interval wide.")] = False,  # noqa: FBT002 - a switch of the command line
 ) -> None:
     """Say what the readings tell: runs, injection ratios, doses, clear-out times, and what is wrong."""
-    from ingest.load_installation import load  # noqa: PLC0415 - as above
-
     from analysis.archive import analyse_archive  # noqa: PLC0415 - pandas and the store load only when needed
     from analysis.document import dumps  # noqa: PLC0415 - as above
     from analysis.table import table  # noqa: PLC0415 - as above
+    from ingest.load_installation import load  # noqa: PLC0415 - as above
 
     system = load(installation)
     start, end = _instant(since, system, "--from"), _instant(until, system, "--to")
