@@ -138,7 +138,8 @@ class Batch:
         received = np.array([m.received_us for m in self.messages], np.int64)[rows.message]
         ahead = rows.time_us - received
         believed = (rows.time_us >= EARLIEST_US) & (ahead <= LATEST_AHEAD_US)
-        done = self.converter.convert(rows.code, rows.working, rows.time_us)
+        with np.errstate(over="ignore", invalid="ignore"):  # what overflows is told below
+            done = self.converter.convert(rows.code, rows.working, rows.time_us)
         keep = believed & np.isfinite(done.value) & ~done.uncalibrated
         if not keep.all():
             self._reject_rows(rows, believed, done)

@@ -100,11 +100,12 @@ class Taken:
         counts = np.array(self.counts)
         message = np.repeat(np.array(self.messages, np.int32), counts)
         code, scale, offset = (column[self.entries] for column in names.columns())
-        value = np.array(self.values) + np.repeat(self.base_values, counts)
-        time_s = np.repeat(self.base_times, counts) + np.array(self.times)
         received = np.repeat([float(batch.messages[item].received_us) for item in self.messages], counts)
-        time_us = np.rint(time_s * 1e6) + np.where(time_s < RELATIVE_BELOW, received, 0.0)
-        working = value * scale + offset
+        with np.errstate(over="ignore", invalid="ignore"):  # what overflows is told below
+            value = np.array(self.values) + np.repeat(self.base_values, counts)
+            time_s = np.repeat(self.base_times, counts) + np.array(self.times)
+            time_us = np.rint(time_s * 1e6) + np.where(time_s < RELATIVE_BELOW, received, 0.0)
+            working = value * scale + offset
         bad = ~(np.isfinite(value) & np.isfinite(time_us) & np.isfinite(working))
         careful = np.unique(message[bad])
         keep = ~np.isin(message, careful)
