@@ -16,6 +16,9 @@ from sample_data.transport import response
 if TYPE_CHECKING:
     from sample_data.plant import Plant, WetRun
 
+STEP_S = 2.0
+"""Step of the sum over time. [s]"""
+
 
 @dataclass(frozen=True, slots=True)
 class TrueRun:
@@ -42,8 +45,11 @@ class TrueRun:
         its highest, had the run gone on; None without injection. [s]
     cleared : bool
         Whether the run went on that long.
-    decay_volume_l : float or None
-        Water over which a displacement tank's strength falls to 1/e. [L]
+    left_in_pipes : float or None
+        Share of the stock that had not left the emitters when the run ended; None where the line ran
+        clean. [-]
+    decay_volume_l, tank_left_l : float or None
+        Water over which a displacement tank's strength falls to 1/e, and the stock that it still holds. [L]
     emitter_flow_loss : float
         What the zone's emitters have lost of their clean flow at a given pressure. [-]
     """
@@ -62,7 +68,9 @@ class TrueRun:
     travel_s: float
     clear_out_s: float | None
     cleared: bool
+    left_in_pipes: float | None
     decay_volume_l: float | None
+    tank_left_l: float | None
     emitter_flow_loss: float
 
 
@@ -108,12 +116,32 @@ def clear_out(run: WetRun, share: float) -> float | None:
     return float(root) - end
 
 
+def left_in_pipes(run: WetRun) -> float:
+    """Return the share of a run's stock that no emitter had given when the run ended. [-]
+
+    References
+    ----------
+    Each emitter's strength, summed over the run and over all emitters; a step of 2 s.
+    """
+    begin, end = run.injected
+    now = np.arange(1.0, run.seconds, STEP_S)
+    given = 0.0
+    for travel, flow in zip(run.flow.travel.ravel(), run.flow.emitters.ravel(), strict=True):
+        strength = response(
+            now, begin_s=begin, end_s=end, mean_s=float(travel), peclet=PECLET_END, decay=run.decay
+        )
+        given += float(strength.sum()) * STEP_S * run.fraction * float(flow) / 3600.0
+    return 1.0 - given / run.stock_l
+
+
 def true_run(plant: Plant, run: WetRun) -> TrueRun:
     """Return the truth of one run."""
     installation, plan = plant.installation, run.plan
     stock = installation.stock_of(plan.zone)
     nutrients = stock.nutrients if stock else {}
+    injector = installation.injector[installation.injector_of(plan.zone) or ""]
     cleared_s = clear_out(run, installation.zone[plan.zone].clear_share)
+    cleared = cleared_s is not None and cleared_s <= plan.flush
     begin, end = plan.injection if run.fraction else (None, None)
     return TrueRun(
         zone=plan.zone,
@@ -129,8 +157,10 @@ def true_run(plant: Plant, run: WetRun) -> TrueRun:
         dose_g={name: run.stock_l * strength for name, strength in nutrients.items()},
         travel_s=float(run.flow.travel[-1, -1]),
         clear_out_s=cleared_s,
-        cleared=cleared_s is not None and cleared_s <= plan.flush,
+        cleared=cleared,
+        left_in_pipes=None if cleared or not run.fraction else left_in_pipes(run),
         decay_volume_l=None if run.decay == 0.0 else run.flow.flow / 3600.0 / run.decay,
+        tank_left_l=None if run.decay == 0.0 else (injector.tank_volume or 0.0) - run.stock_l,
         emitter_flow_loss=1.0 - open_share(plant.scenario, installation.tz, plan.zone, plan.start),
     )
 

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from analysis.results import Estimate, Results
     from sample_data.plant import Plant
 
+pytestmark = pytest.mark.slow
+
 ANCHOR = 1_780_000_000
 """2026-05-28T20:26:40Z."""
 
@@ -113,12 +115,38 @@ def test_doses_are_told_within_their_intervals(history: History) -> None:
     assert np.mean(covered) >= 0.95
 
 
+def test_tank_is_told_within_its_intervals(history: History) -> None:
+    """The tank's decay and what is left in it are as they were; a single ratio is refused."""
+    for quantity, key in (("tank decay volume", "decay_volume_l"), ("tank volume left", "tank_left_l")):
+        covered = [(e.low or 0.0) <= run[key] <= (e.high or 0.0) for run, e in _pairs(history, quantity)]
+        assert len(covered) >= 5
+        assert np.mean(covered) >= 0.95
+    ratios = [
+        e for e in history.results.estimates if e.quantity == "injection fraction" and e.zone == "border"
+    ]
+
+    assert {e.status for e in ratios} == {"refused"}
+
+
+def test_carry_over_is_told(history: History) -> None:
+    """After the short flush, the share of the stock that stayed in the pipes is told to within a tenth."""
+    left = next(run["left_in_pipes"] for run in history.runs if run["planted"] == "short flush")
+    told = [finding for finding in history.results.findings if finding.kind == "carry-over"]
+
+    assert [finding.zone for finding in told] == ["bench2"]
+    assert told[0].value == pytest.approx(left, abs=0.1)
+
+
 def test_planted_faults_are_found(history: History) -> None:
     """The run without stock, the weak run and the silent sensor are each found where they were planted."""
     zones = {(finding.kind, finding.zone) for finding in history.results.findings}
     sensors = {(finding.kind, finding.sensor) for finding in history.results.findings}
 
-    assert {("no injection", "bench1"), ("injection off target", "bench1")} <= zones
+    assert {
+        ("no injection", "bench1"),
+        ("injection off target", "bench1"),
+        ("short flush", "bench2"),
+    } <= zones
     assert ("sensor silent", SILENT_SENSOR) in sensors
 
 
