@@ -30,6 +30,7 @@ from analysis.findings_season import preventer_test, sensor_silent
 from analysis.fronts import travel_between
 from analysis.injection import injection_fraction
 from analysis.injection_disagree import disagreements
+from analysis.injection_season import zone_totals
 from analysis.injection_strata import sagging
 from analysis.injection_volume import stock_volume
 from analysis.results import Estimate, Feature, Finding
@@ -68,4 +69,4 @@ RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (
 
 PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (over_pressure, silence)
 
-SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (sensor_silent, preventer_test)
+SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (zone_totals, sensor_silent, preventer_test)

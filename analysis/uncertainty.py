@@ -19,6 +19,10 @@ COVERAGE_FACTOR = 1.959963984540054
 """Half width of a 95 % interval in standard uncertainties, normal distribution. GUM (JCGM 100:2008) G.1.3."""
 
 
+EACH_RUN = ", each run anew"
+"""End of a budget's words for a term that is drawn anew in every run."""
+
+
 class Source(NamedTuple):
     """One independent source of error.
 
@@ -43,7 +47,8 @@ class Source(NamedTuple):
 
     def label(self) -> str:
         """Return the words for a budget."""
-        return f"{self.name} ({self.where})" if self.where else self.name
+        words = f"{self.name} ({self.where})" if self.where else self.name
+        return words + EACH_RUN if self.run else words
 
 
 @dataclass(frozen=True, slots=True)
