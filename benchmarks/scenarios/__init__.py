@@ -9,7 +9,7 @@ phreeqc.dat); dispersion, meter gains, lags, noise, counts, clocks and gaps are 
 'Virtual 7'
 
 ``make(seed, *, kind="proportional pump", flush="full", compensating=False, shape="inverse Gaussian",
-transport=True, ideal=False)`` returns a `Scenario`:
+transport=True, ideal=False, stock=None, sag=0.0, without=())`` returns a `Scenario`:
 
 ``scenario.installation``   `ingest.installation.Installation`, one zone ``"z1"``
 ``scenario.readings``       DataFrame with the archive's columns (time, sensor, value, quality, received)
@@ -21,6 +21,8 @@ transport=True, ideal=False)`` returns a `Scenario`:
 ``compensating``  emitters that hold their flow whatever the pressure (exponent 0)
 ``shape``         residence-time shape, a key of `residence.SHAPES`
 ``transport``     False leaves out the far sensors and EPANET's water quality run (ten times faster)
+``sag``           relative fall of the ratio through the injection
+``without``       sensors to leave out, for example ``("stock_meter",)``
 ``ideal``         no gain, lag, noise, clock, gap or laboratory error: what is left is the method's own error
 
 Accuracies are drawn as normal errors with the standard deviations of `sensors.SPREAD`, and the installation

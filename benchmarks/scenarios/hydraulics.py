@@ -219,6 +219,37 @@ def solve(layout: Layout, *, transport: bool = True, step_s: int = 1) -> Solved:
     )
 
 
+def balance(layout: Layout, *, pulse_s: int = 300) -> tuple[float, float]:
+    """Return the tracer that a pulse at the injector lets in, and what all emitters give off.
+
+    Parameters
+    ----------
+    layout : Layout
+        The zone.
+    pulse_s : int
+        Length of the pulse; the run goes on until the zone is clear. [s]
+
+    Returns
+    -------
+    tuple of float
+        In and out. [concentration times L]
+    """
+    model, names = _network(layout)
+    time = model.options.time
+    pulses = int(4.0 * _guess(layout)) // pulse_s + 2
+    time.duration = time.hydraulic_timestep = pulses * pulse_s
+    time.quality_timestep = time.report_timestep = 1
+    time.pattern_timestep = time.hydraulic_timestep = pulse_s
+    model.options.quality.parameter = "CHEMICAL"
+    model.add_pattern("pulse", [1.0] + [0.0] * (pulses - 1))
+    model.add_source("tracer", "injector", "SETPOINT", 1.0, "pulse")
+    result = _simulate(model)
+    quality = result.node["quality"]
+    flows = result.node["demand"][names].iloc[0].to_numpy(float) * 1000.0
+    entered = float(np.trapezoid(quality["injector"].to_numpy(float) * flows.sum()))
+    return entered, float(np.trapezoid(quality[names].to_numpy(float) @ flows))
+
+
 def _guess(layout: Layout) -> float:
     """Return a travel time to the far emitter good enough to choose the run's length. [s]"""
     total = layout.laterals * layout.emitters * layout.flow / 3.6e6

@@ -101,6 +101,7 @@ def make(  # noqa: PLR0913 - each keyword is one choice of the package's docstri
     ideal: bool = False,
     stock: str | None = None,
     sag: float = 0.0,
+    without: tuple[str, ...] = (),
 ) -> Scenario:
     """Return one virtual system; see the package's docstring for the choices.
 
@@ -114,6 +115,8 @@ def make(  # noqa: PLR0913 - each keyword is one choice of the package's docstri
         Key of `chemistry.STOCKS`; drawn where left out.
     sag : float
         Relative fall of the ratio from the start of the injection to its end. [-]
+    without : tuple of str
+        Sensors that are left out of the description and the readings.
 
     Returns
     -------
@@ -133,7 +136,17 @@ def make(  # noqa: PLR0913 - each keyword is one choice of the package's docstri
     litres = flow / 3600.0
     stock_l, solution_l = float((fraction * litres).sum()), float(litres[injecting].sum())
     ions = chemistry.STOCKS[plan.stock_name]
-    installation, readings, gains = _observe(plan, flow, fraction, far, ions)
+    volume_l = tank.get("volume_l", plan.nominal * 3000.0)
+    watch, injector = _observe(plan, flow, fraction, far, volume_l)
+    installation = describe.installation(
+        f"Virtual {plan.seed}",
+        injector=injector,
+        stock=stock_table(plan, ions, float(fraction.max())),
+        layout=plan.layout,
+        sensors={name: table for name, table in watch.tables.items() if name not in without},
+    )
+    readings = watch.frame(EPOCH)
+    readings = readings[~readings["sensor"].isin(without)].reset_index(drop=True)
     run = Run(
         "z1",
         _at(plan.start),
@@ -152,7 +165,7 @@ def make(  # noqa: PLR0913 - each keyword is one choice of the package's docstri
         tank,
         dict(plan.solved.travel_s),
         clear,
-        gains,
+        watch.gains,
         float(flow[on].mean()),
         plan.temperature,
     )
@@ -164,20 +177,16 @@ def _at(second: float) -> pd.Timestamp:
 
 
 def _observe(
-    plan: Plan, flow: Array, fraction: Array, far: dict[str, Array], ions: chemistry.Ions
-) -> tuple[Installation, pd.DataFrame, dict[str, float]]:
-    """Return the description, the readings and the true gains."""
+    plan: Plan, flow: Array, fraction: Array, far: dict[str, Array], volume_l: float
+) -> tuple[Observer, dict[str, Any]]:
+    """Return the sensors with what they saw, and the injector's table."""
     strongest = max(float(fraction.max()), plan.nominal) * 1.2
-    table = chemistry.table(ions, strongest=strongest, temperature=plan.temperature)
-    watch = Observer(plan, table)
+    ions = chemistry.STOCKS[plan.stock_name]
+    watch = Observer(plan, chemistry.table(ions, strongest=strongest, temperature=plan.temperature))
     watch.waters(flow, fraction)
-    watch.cells(fraction, far)
-    stock = stock_table(plan, ions, float(fraction.max()))
-    tank = {"tank_volume": f"{plan.nominal * 3000:.1f} L"}
-    injector: dict[str, Any] = {"kind": plan.kind, **tank}
+    injector: dict[str, Any] = {"kind": plan.kind, "tank_volume": f"{volume_l:.3f} L"}
     if plan.kind == "proportional pump":
         injector["ratio"] = f"1:{1 / plan.nominal:.6g}"
-    installation = describe.installation(
-        f"Virtual {plan.seed}", injector=injector, stock=stock, layout=plan.layout, sensors=watch.tables
-    )
-    return installation, watch.frame(EPOCH), watch.gains
+        injector["tank_area"] = f"{watch.stock_tank(flow * fraction):.6f} m2"
+    watch.cells(fraction, far)
+    return watch, injector

@@ -22,6 +22,13 @@ NEAR_S = 4
 """From the injector to the mixed cell. [s]"""
 
 
+LEVEL_SD = 1.0
+"""Standard deviation of a level sensor's error. [mm] Assumed."""
+
+TANK_AREA_SD = 0.01
+"""Relative standard deviation of a tank's cross-section from what its owner states. [-] Assumed."""
+
+
 class Observer:
     """Collects sensor tables, readings and true gains of one system."""
 
@@ -108,6 +115,26 @@ class Observer:
             full=4.0 * max(float(flow.max()), 1.0),
         )
         self._add(name, series, table)
+
+    def stock_tank(self, flow: Array) -> float:
+        """Let a level sensor look at the stock tank; return its cross-section: a fall of at most 0.25 m. [m2]
+
+        It draws from a source of its own, so that the other sensors' draws do not depend on it.
+        """
+        rng = np.random.default_rng([self.plan.seed, 20260602])
+        drawn = np.cumsum(flow) / 3600.0
+        area = max(0.01, float(drawn[-1]) / 200.0 * float(rng.uniform(0.8, 1.25)))
+        off = 0.0 if self.plan.ideal else 1.0
+        zero = off * float(rng.normal(0.0, LEVEL_SD))
+        gauge = Device(1.0, off * 0.5, interval_s=10.0, resolution=off * 0.5)
+        level = 600.0 + zero - drawn / area * (1.0 + off * float(rng.normal(0.0, TANK_AREA_SD)))
+        accuracy = f"{describe.LIMIT * LEVEL_SD:.4f} mm"
+        self._add(
+            "stock_level",
+            sample(level, gauge, rng),
+            describe.plain("level", "stock", "level", "mm", accuracy),
+        )
+        return area
 
     def cells(self, fraction: Array, far: dict[str, Array]) -> None:
         """Let the conductivity cells and thermometers look."""
