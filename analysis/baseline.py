@@ -51,6 +51,10 @@ class Chart:
         Mean that `shift` is taken from; shape (days, relations).
     since : ndarray
         Middle of the baseline; shape (days, relations). [d]
+    beta, beta_variance : ndarray
+        Temperature coefficient as learned so far; shape (days, relations). [1/K]
+    warmth : ndarray
+        Water temperature used; nought where nobody measures it; shape (days,). [°C]
     """
 
     shift: Array
@@ -61,6 +65,9 @@ class Chart:
     ready: Mask
     baseline: Array
     since: Array
+    beta: Array
+    beta_variance: Array
+    warmth: Array
 
 
 def chart(values: Array, days: Array, warmth: Array, driver: Array, wander: Wander,
@@ -91,7 +98,7 @@ def chart(values: Array, days: Array, warmth: Array, driver: Array, wander: Wand
     """
     measured = bool(np.isfinite(warmth).any())
     filled = pd.Series(warmth).ffill().bfill() if measured else pd.Series(0.0, index=range(days.size))
-    warm: Array = filled.to_numpy(dtype=np.float64)
+    warm = np.asarray(filled, dtype=np.float64)
     prior = np.diag(wander.scatter())
     lines = [
         follow(
@@ -105,10 +112,12 @@ def chart(values: Array, days: Array, warmth: Array, driver: Array, wander: Wand
         )
         for f in range(values.shape[1])
     ]
-    return _assemble(lines, days, wander, memory, measured=measured)
+    return _assemble(lines, days, warm, wander, memory, measured=measured)
 
 
-def _assemble(lines: list[Line], days: Array, wander: Wander, memory: float, *, measured: bool) -> Chart:
+def _assemble(
+    lines: list[Line], days: Array, warm: Array, wander: Wander, memory: float, *, measured: bool
+) -> Chart:
     """Put the relations together: shifts, and covariances from noise, baseline and drift."""
 
     def stack(name: str) -> Array:
@@ -136,9 +145,9 @@ def _assemble(lines: list[Line], days: Array, wander: Wander, memory: float, *, 
     drift[:, range(len(lines)), range(len(lines))] += own
     shift = stack("mean") - stack("base") - beta * tilt
     single = stack("single") - beta * stack("single_warmer")
-    return Chart(
-        shift, noise + drift, single, scatter, drift, stack("ready").astype(bool), stack("base"), since
-    )
+    ready = stack("ready").astype(bool)
+    base = stack("base")
+    return Chart(shift, noise + drift, single, scatter, drift, ready, base, since, beta, beta_variance, warm)
 
 
 def _outer(x: Array) -> Array:

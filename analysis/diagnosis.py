@@ -53,6 +53,8 @@ class Study:
         The zone.
     network, table, at, found, faults
         Its row of elements, its days, where it works, its relations and what may be wrong with it.
+    series : ndarray
+        The relations, shape (days, relations).
     slow, quick : Chart
         Moving means with long and short memory.
     ratio : ndarray
@@ -65,6 +67,7 @@ class Study:
     at: Operating
     found: tuple[Relation, ...]
     faults: tuple[Fault, ...]
+    series: Array
     slow: Chart
     quick: Chart
     ratio: Array
@@ -129,7 +132,7 @@ def study(
         chart(series, table.days, warmth, driver, usual, restarts, **more) for more in ({}, {"memory": QUICK})
     )
     ratio = np.maximum(_ratio(slow, wrong) / ALARM, _ratio(quick, wrong) / QUICK_ALARM)
-    return Study(zone, network, table, at, found, wrong, slow, quick, ratio)
+    return Study(zone, network, table, at, found, wrong, series, slow, quick, ratio)
 
 
 def episodes(one: Study, others: Sequence[Study] = ()) -> tuple[Episode, ...]:

@@ -164,7 +164,7 @@ def verdict(
     sets += [pair for pair in combinations(range(n), 2) if _may_meet(faults[pair[0]], faults[pair[1]])]
     logs, fits, scores = [], [], []
     for members in sets:
-        fit = _fitted(shift, covariance, [faults[i] for i in members])
+        fit = fitted(shift, covariance, [faults[i] for i in members])
         prior = sum(np.log(faults[i].prior) for i in members) + np.log(TWO_AT_ONCE) * (len(members) - 1)
         more = 0.0 if outside is None else outside(members, fit.size, fit.covariance)
         logs.append(fit.evidence + prior + more)
@@ -191,7 +191,7 @@ def _may_meet(first: Fault, second: Fault) -> bool:
     return not (first.kind == second.kind and first.sensor == second.sensor)
 
 
-def _summed(sets: list[tuple[int, ...]], fits: list[_Fit], weights: Array, lead: Array) -> Verdict:
+def _summed(sets: list[tuple[int, ...]], fits: list[Fit], weights: Array, lead: Array) -> Verdict:
     """Add the explanations up to one probability and one size a fault."""
     n = lead.size
     probability, size, deviation, best = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
@@ -215,8 +215,16 @@ def gauss(z: Array, c: Array) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Fit:
-    """Some faults fitted to a shift: log evidence, best log likelihood, sizes and their covariance."""
+class Fit:
+    """Some faults fitted to a shift.
+
+    Attributes
+    ----------
+    evidence, likelihood : float
+        Log evidence with sizes unknown, and log likelihood at the best sizes, without their constant.
+    size, covariance : ndarray
+        Best sizes, and the covariance of their estimate. [as the faults]
+    """
 
     evidence: float
     likelihood: float
@@ -224,30 +232,48 @@ class _Fit:
     covariance: Array
 
 
-def _fitted(z: Array, c: Array, members: Sequence[Fault]) -> _Fit:
-    """Fit some faults of unknown size; what their signatures leave open widens the covariance."""
+def fitted(shift: Array, covariance: Array, members: Sequence[Fault], *, signed: bool = True) -> Fit:
+    """Fit some faults of unknown size; what their signatures leave open widens the covariance.
+
+    Parameters
+    ----------
+    shift, covariance : ndarray
+        Of one day, shapes (relations,) and (relations, relations).
+    members : sequence of Fault
+        The faults that are there.
+    signed : bool
+        Whether faults that only make sense one way are held to it.
+
+    Returns
+    -------
+    Fit
+        Evidence and sizes.
+    """
     s = np.stack([f.signature for f in members], axis=1)
-    signs = np.array([f.one_sided for f in members])
-    size, wide = np.zeros(len(members)), c
+    signs = np.array([f.one_sided and signed for f in members])
+    size, wide = np.zeros(len(members)), covariance
     for _ in range(2):
-        size = _fit(z, wide, s, signs)
-        wide = c + sum(_unsure(x, f) for x, f in zip(size, members, strict=True))
-    size = _fit(z, wide, s, signs)
+        size = _fit(shift, wide, s, signs)
+        wide = covariance + sum(_unsure(x, f) for x, f in zip(size, members, strict=True))
+    size = _fit(shift, wide, s, signs)
     logs = []
     for stretch, weight in SIZES:
         tau = np.diag([(stretch * f.scale) ** 2 for f in members])
-        gain = tau @ s.T @ np.linalg.inv(wide + s @ tau @ s.T)
+        whole = wide + s @ tau @ s.T
+        gain = tau @ s.T @ np.linalg.inv(whole)
         spread = tau - gain @ s @ tau
-        odds = norm.logcdf(gain @ z / np.sqrt(np.maximum(np.diag(spread), 1e-30)))
-        flat = float(np.log(2.0) * signs.sum() + odds[signs].sum())
-        logs.append(np.log(weight) + gauss(z, wide + s @ tau @ s.T) + flat)
-    return _Fit(float(np.logaddexp.reduce(logs)), gauss(z - s @ size, wide), size, spread)
+        odds = norm.logcdf(gain @ shift / np.sqrt(np.maximum(np.diag(spread), 1e-30)))
+        logs.append(
+            np.log(weight) + gauss(shift, whole) + float(np.log(2.0) * signs.sum() + odds[signs].sum())
+        )
+    likelihood = gauss(shift - s @ size, wide)
+    return Fit(float(np.logaddexp.reduce(logs)), likelihood, size, np.asarray(spread))
 
 
 def _unsure(size: float, fault: Fault) -> Array:
     """Return the covariance of what the signature leaves open: its spread, and its curvature."""
     spread = size * fault.spread
-    bent = (size * fault.signature * fault.curved) ** 2
+    bent = fault.curved * (size * fault.signature) ** 2
     return np.asarray(spread.T @ spread + np.diag(bent**2))
 
 

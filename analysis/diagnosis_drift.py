@@ -24,7 +24,7 @@ METER_NOISE, METER_WALK = 0.004, 0.004
 """Day-to-day scatter of a flow meter, and the walk of a sound one's gain in a year. [-] Scatter: limits of
 good meters are 0.3 to 0.7 % (prototype); walk: no source."""
 
-ZERO_NOISE, ZERO_WALK, ZERO_THERMAL = 0.1, 0.25, 0.01
+ZERO_NOISE, ZERO_WALK, ZERO_THERMAL = 0.1, 0.25, 0.008
 """Day-to-day scatter of a pressure sensor [share of its limit of error], walk of its zero in a year
 [share], and its slope with temperature [share/K]. Makers state 0.1 to 0.5 % of span a year; a limit of
 0.5 % of span gives 0.17 %."""
@@ -173,6 +173,9 @@ def _square(meter: float, share: float, limit: float | None) -> float:
 def _own_walk(network: Network, relation: Relation) -> float:
     if relation.kind == "regulated" and not network.regulated_from:
         return UNREGULATED_WALK
+    if relation.kind == "flow" and len(relation.sensors) == 1:
+        pressure = OWN_WALK["regulated"] if network.regulated_from else UNREGULATED_WALK
+        return OWN_WALK["flow"] + network.exponent * pressure
     return OWN_WALK[relation.kind]
 
 
@@ -185,7 +188,7 @@ def _coefficient(network: Network, relation: Relation) -> tuple[float, float]:
     """
     if relation.kind == "flow":
         mean = VISCOSITY * max(2.0 * network.exponent - 1.0, 0.0)
-        return mean, 0.0007 + 0.3 * mean
+        return mean, 0.0005 + 0.3 * mean
     if relation.kind == "loss":
         pipe = "main" in relation.elements or "laterals" in relation.elements
         return (-0.25 * VISCOSITY, 0.002) if pipe else (0.0, 0.002)

@@ -44,8 +44,8 @@ class Fault:
     spread : ndarray
         Directions in which the signature itself is unsure, one standard deviation each; shape
         (directions, relations).
-    curved : ndarray of bool
-        Relations that are shares, so that large changes bend them.
+    curved : ndarray
+        How far a large change bends away from the signature, as a share of its square. [-]
     scale : float
         Size that would not surprise. [-] or [kPa]
     least : float
@@ -62,7 +62,7 @@ class Fault:
     shared: bool
     signature: Array
     spread: Array
-    curved: NDArray[np.bool_]
+    curved: Array
     scale: float
     least: float
     one_sided: bool
@@ -140,7 +140,7 @@ def faults(network: Network, found: Sequence[Relation], at: Operating) -> tuple[
                 shared,
                 signature,
                 spread,
-                np.array([relation.kind != "rest" for relation in found]),
+                np.array([_bend(kind, relation) for relation in found]),
                 SCALES.get(kind, 3.0 * limit),
                 LEAST.get(kind, limit),
                 kind in ("emitter clogging", "leak", "filter clogging", "valve fault"),
@@ -148,6 +148,13 @@ def faults(network: Network, found: Sequence[Relation], at: Operating) -> tuple[
             )
         )
     return tuple(kept)
+
+
+def _bend(kind: str, relation: Relation) -> float:
+    """Return how far a relation bends: a loss follows its own coefficient exactly, logarithms do not."""
+    straight = relation.kind in ("rest", "sensors") or kind == "sensor fault"
+    own = relation.kind == "loss" and kind in ("filter clogging", "valve fault")
+    return 0.0 if straight or own else 0.5
 
 
 _Wanted = tuple[str, str, str | None, bool, dict[str, float], list[dict[str, float]]]
@@ -181,13 +188,13 @@ def _hydraulic(row: Row) -> list[_Wanted]:
         out.append(("leak", words, None, False, leak(row, before=meters[-1]), drooped(row, leak=1.0)))
     for place, element in enumerate(network.elements[:-1]):
         if element == "filter":
-            out.append(
-                ("filter clogging", "filter clogging", None, True, changes(row, rise={place: 1.0}), [])
-            )
+            grown = {place: 1.0}
+            words = "filter clogging"
+            out.append((words, words, None, True, changes(row, rise=grown), drooped(row, rise=grown)))
     blocked = {i: 1.0 for i in range(zone_side + 1) if network.elements[i] in ("main", "valve")}
     blocked = {i: v for i, v in blocked.items() if i >= network.regulated_from}
     words = "valve that does not open fully, or a blocked main"
-    out.append(("valve fault", words, None, False, changes(row, rise=blocked), []))
+    out.append(("valve fault", words, None, False, changes(row, rise=blocked), drooped(row, rise=blocked)))
     words = "pressure regulation" if network.regulated_from else "supply pressure"
     out.append(("pressure regulation", words, None, True, changes(row, regulator=1.0), []))
     return out

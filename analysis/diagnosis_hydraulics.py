@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from analysis.diagnosis_network import EXPONENTS
+from analysis.diagnosis_network import BEYOND_MEAN, EXPONENTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -70,9 +70,10 @@ def changes(row: Row, *, emitters: float = 0.0, leak: float = 0.0, regulator: fl
     """Return the change of ln q and of every pressure, to first order."""
     rise = rise or {}
     start, x = row.network.regulated_from, row.network.exponent
-    downstream = [i for i in row.loss if i >= start]
-    per_flow = droop * row.feed + sum(row.loss[i] * row.exponent(i) for i in downstream)
-    lost = sum(row.loss[i] * rise.get(i, 0.0) for i in downstream)
+    downstream = {i: e for i, e in enumerate(row.network.elements) if i >= start}
+    felt = {i: row.loss[i] * (1.0 if e != "laterals" else 1.0 - BEYOND_MEAN) for i, e in downstream.items()}
+    per_flow = droop * row.feed + sum(felt[i] * row.exponent(i) for i in felt)
+    lost = sum(felt[i] * rise.get(i, 0.0) for i in felt)
     push = x / row.emitter_pressure * (regulator * row.feed - lost)
     flow = (emitters + leak + push) / (1.0 + x / row.emitter_pressure * per_flow)
     moved = {meter.sensor: flow for meter in row.network.meters}
@@ -101,14 +102,16 @@ def pipe(row: Row, element: str, size: float) -> dict[str, float]:
     return changes(row, rise={row.network.elements.index(element): size})
 
 
-def drooped(row: Row, *, emitters: float = 0.0, leak: float = 0.0) -> list[dict[str, float]]:
+def drooped(
+    row: Row, *, emitters: float = 0.0, leak: float = 0.0, rise: Mapping[int, float] | None = None
+) -> list[dict[str, float]]:
     """Return how far the answer changes with another droop, or with no loss where none was described."""
-    usual = changes(row, emitters=emitters, leak=leak)
+    usual = changes(row, emitters=emitters, leak=leak, rise=rise)
     first = min((n.place for n in row.nodes if n.place >= row.network.regulated_from), default=0)
     lead = dict.fromkeys(range(row.network.regulated_from, first), 0.0)
     bare = replace(row, loss={**row.loss, **lead}, feed=row.feed - sum(row.loss[i] for i in lead))
     others = [
-        changes(row, emitters=emitters, leak=leak, droop=2.0 * DROOP),
-        changes(bare, emitters=emitters, leak=leak),
+        changes(row, emitters=emitters, leak=leak, rise=rise, droop=2.0 * DROOP),
+        changes(bare, emitters=emitters, leak=leak, rise=rise),
     ]
     return [{channel: other[channel] - usual[channel] for channel in usual} for other in others]

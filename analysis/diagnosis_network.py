@@ -28,6 +28,14 @@ USUAL_PRESSURE = 100.0
 USUAL_MAIN_LOSS = 10.0
 """Loss of a main that is not described. [kPa] Common practice, no source."""
 
+OUTLETS = 0.37
+"""Loss of a pipe with many equal outlets, as a share of the loss at full flow. [-] Christiansen (1942), for
+Blasius: 0.364 for many outlets, 0.389 for twenty."""
+
+BEYOND_MEAN = 0.28
+"""Share of a lateral's loss that lies behind the emitter of mean pressure. [-] Computed for equal outflow:
+1 / (m + 2) with m = 1.75."""
+
 RUNNING_POINTS = ("supply", "source", "mixed", "after filter", "zone", "lateral end")
 
 
@@ -231,4 +239,11 @@ def _losses(installation: Installation, zone: Zone) -> dict[str, float]:
     flow = sum(group.count * group.flow for group in zone.emitters)
     pipes = sum(float(friction_loss(flow, pipe.length, pipe.diameter)) for pipe in zone.main)
     losses["main"] = pipes if flow and zone.main else USUAL_MAIN_LOSS
+    if flow and zone.laterals is not None:
+        lateral = zone.laterals
+        along = float(friction_loss(flow / lateral.count, lateral.length, lateral.diameter))
+        across = zone.manifold
+        if across is not None:
+            along += float(friction_loss(flow, across.length, across.diameter))
+        losses["laterals"] = OUTLETS * along
     return losses

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from analysis.diagnosis_network import EXPONENTS
+from analysis.diagnosis_network import BEYOND_MEAN, EXPONENTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -81,7 +81,7 @@ class Relation:
         """Words for a person."""
         where = " and ".join(self.elements)
         return {
-            "flow": "flow at reference pressure",
+            "flow": "flow at reference pressure" if len(self.sensors) > 1 else "flow",
             "loss": f"loss over {where}",
             "regulated": "regulated pressure",
             "meters": "ratio of two meters",
@@ -127,12 +127,13 @@ def operating_point(network: Network, table: Mapping[str, Array]) -> Operating:
     meter = _first_meter(network, table)
     pressure = {n.sensor: _middle(table[f"pressure:{n.sensor}"]) for n in present_nodes(network, table)}
     nodes = [n for n in network.nodes if n.sensor in pressure]
+    flow = None if meter is None else _middle(table[f"flow:{meter.sensor}"])
     at = network.rated_pressure
     if nodes:
         last = nodes[-1]
         before = sum(network.losses.get(e, 0.0) for e in network.elements[last.place :])
-        at = pressure[last.sensor] - RHO_G * (network.elevation - last.height) - before
-    flow = None if meter is None else _middle(table[f"flow:{meter.sensor}"])
+        down = RHO_G * (network.elevation - last.height)
+        at = pressure[last.sensor] - down - before + beyond_mean(network, flow)
     return Operating(flow, pressure, max(at, 5.0))
 
 
@@ -200,9 +201,19 @@ def _flow(network: Network, table: Mapping[str, Array], at: Operating, meter: Me
         return Relation("flow", (), (meter.sensor,), q, {meter.sensor: 1.0})
     last = nodes[-1]
     down = RHO_G * (network.elevation - last.height)
-    p = _positive(table[f"pressure:{last.sensor}"] - down)
-    slope = {meter.sensor: 1.0, last.sensor: -x / max(at.pressure[last.sensor] - down, 5.0)}
-    return Relation("flow", (), (meter.sensor, last.sensor), q - x * np.log(p), slope, x)
+    beyond = beyond_mean(network, at.flow) if last.place == len(network.elements) else 0.0
+    power = EXPONENTS["laterals"]
+    p = table[f"pressure:{last.sensor}"] - down + beyond * np.exp(power * (q - np.log(at.flow or 1.0)))
+    usual = max(at.pressure[last.sensor] - down + beyond, 5.0)
+    slope = {meter.sensor: 1.0 - x * power * beyond / usual, last.sensor: -x / usual}
+    series = q - x * np.log(_positive(p))
+    return Relation("flow", (), (meter.sensor, last.sensor), series, slope, x)
+
+
+def beyond_mean(network: Network, flow: float | None) -> float:
+    """Return by how much the emitters' mean pressure lies above the laterals' ends. [kPa]"""
+    share = flow / network.rated_flow if flow and network.rated_flow else 1.0
+    return float(BEYOND_MEAN * network.losses["laterals"] * share ** EXPONENTS["laterals"])
 
 
 def _meters(table: Mapping[str, Array], first: Meter, other: Meter) -> Relation:
