@@ -7,9 +7,12 @@ from typing import Annotated
 
 import typer
 
+from dashboard import cli_check
+
 
 def register(app: typer.Typer) -> None:
     """Add this folder's subcommands to the front door."""
+    cli_check.register(app)
 
     @app.command()
     def dashboard(

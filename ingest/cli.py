@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ingest import cli_archive, cli_check, cli_ingest, cli_load
+from ingest import cli_archive, cli_ingest, cli_load
 
 if TYPE_CHECKING:
     import typer
@@ -12,7 +12,6 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add this folder's subcommands to the front door."""
-    cli_check.register(app)
     cli_ingest.register(app)
     cli_archive.register(app)
     cli_load.register(app)

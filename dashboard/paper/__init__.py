@@ -1,0 +1,1 @@
+"""What leaves the screen on paper: pages as HTML and PDF from one set of words and numbers."""

@@ -1,0 +1,171 @@
+"""The commissioning sheet as a document: remarks first, then every zone's numbers and pictures."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.commissioning.instruments import Ability, abilities
+from analysis.commissioning.items import Fact, Remark
+from analysis.commissioning.pressures import Worked
+from analysis.commissioning.zones import worked
+from analysis.travel import travel_times
+from dashboard.display import Units, scale
+from dashboard.paper.press import Document, Section, Table
+from dashboard.paper.svg import Axis, Line, line_chart, pipe_map
+from ingest.quantities import DIMENSIONS
+
+if TYPE_CHECKING:
+    from analysis.commissioning.sheet import Sheet
+    from ingest.installation import Installation
+
+SEVERITY = {"stop": "STOP", "act": "Act", "watch": "Watch"}
+
+CAUTIONS = (
+    (
+        "This sheet is computed from the description alone. It replaces no inspection, no backflow test and no "
+        "licensed work; local codes, labels and makers' sheets decide."
+    ),
+    (
+        "Release the pressure before opening a filter, a tank or a line. Wear gloves and eye protection with stock. "
+        "Add acid to water, never water to acid; never bring acid and chlorine together. Electrical work is licensed work."
+    ),
+)
+
+
+def value(fact: Fact, units: Units) -> str:
+    """Return a fact's number with its unit as people read it.
+
+    Examples
+    --------
+    >>> value(Fact("zone.a", "travel", 400.0, "time", ""), "metric")
+    '6.7 min'
+    """
+    if fact.dimension == "time":
+        return f"{fact.value / 60.0:.1f} min"
+    if fact.dimension == "share":
+        return f"{100.0 * fact.value:.1f} %"
+    if fact.dimension == "velocity":
+        return f"{fact.value / 0.3048:.2f} ft/s" if units == "us" else f"{fact.value:.2f} m/s"
+    if fact.dimension == "millilitres":
+        return f"{fact.value:.4g} mL"
+    if fact.dimension == "number":
+        return f"{fact.value:.0f}"
+    return scale(DIMENSIONS[fact.dimension][0], units).text(fact.value)
+
+
+def verdict(made: Sheet) -> str:
+    """Return the sheet's first sentence."""
+    counts = {name: sum(r.severity == name for r in made.remarks) for name in SEVERITY}
+    if counts["stop"]:
+        return f"Do not inject as described: {counts['stop']} point(s) can harm people or the system."
+    if counts["act"]:
+        return f"{counts['act']} point(s) to mend before the first injection, {counts['watch']} to look at."
+    if counts["watch"]:
+        return f"Nothing that must be mended; {counts['watch']} point(s) to look at."
+    return "Nothing was found wrong in the description."
+
+
+def document(installation: Installation, made: Sheet, units: Units) -> Document:
+    """Return the sheet as a document for HTML and PDF.
+
+    Parameters
+    ----------
+    installation : Installation
+        The system as described.
+    made : Sheet
+        Its facts and remarks.
+    units : {"metric", "us"}
+        What the reader wants.
+
+    Returns
+    -------
+    Document
+        Verdict, remarks, zones with pictures, injectors, stocks, instruments, cautions.
+    """
+    solved = worked(installation)
+    sections = [
+        Section("What was found", words=(verdict(made),), table=_remarks(made.remarks)),
+        *(_zone(name, solved[name], made, units) for name in installation.zone),
+        *_places(made, units, "injector", "Injector"),
+        *_places(made, units, "stock", "Stock"),
+        Section("What the sensors will tell", table=_abilities(abilities(installation))),
+        Section("Cautions", words=CAUTIONS),
+    ]
+    return Document(
+        title="Commissioning sheet",
+        subtitle=installation.name,
+        facts=(("Day", made.day.isoformat()), ("Units", "US customary" if units == "us" else "metric")),
+        sections=tuple(sections),
+        footer=f"{installation.name}, commissioning sheet of {made.day.isoformat()}, computed from the description",
+    )
+
+
+def _remarks(remarks: tuple[Remark, ...]) -> Table | None:
+    """Return the remarks as a table, or None where there is none."""
+    rows = tuple((SEVERITY[r.severity], r.place, r.what, r.mend, r.source) for r in remarks)
+    return Table(("", "Where", "What was found", "What to do", "Source"), rows) if rows else None
+
+
+def _facts(facts: list[Fact], units: Units) -> Table:
+    """Return facts as a table."""
+    rows = tuple((fact.name, value(fact, units), fact.source) for fact in facts)
+    return Table(("Quantity", "Value", "Formula or practice"), rows, numbers=(1,))
+
+
+def _of(made: Sheet, place: str) -> list[Fact]:
+    """Return one place's facts."""
+    return [fact for fact in made.facts if fact.place == place]
+
+
+def _zone(name: str, answer: Worked | str, made: Sheet, units: Units) -> Section:
+    """Return a zone's section with its pictures."""
+    pictures = _pictures(name, answer, units) if isinstance(answer, Worked) else ()
+    words = () if isinstance(answer, Worked) else (f"Not computed: {answer}.",)
+    return Section(
+        f"Zone {name}", words=words, table=_facts(_of(made, f"zone.{name}"), units), pictures=pictures
+    )
+
+
+def _pictures(name: str, answer: Worked, units: Units) -> tuple[tuple[str, str], ...]:
+    """Return the pressure along the first and the last lateral, and the map of travel time."""
+    pressures, metres = scale("kPa", units), scale("m", units)
+    along = np.cumsum(answer.layout.lateral.lengths) * metres.factor
+    rows = {"first lateral": answer.state.pressure[0], "last lateral": answer.state.pressure[-1]}
+    lines = [Line(label, along, row * pressures.factor + pressures.offset) for label, row in rows.items()]
+    pressure = line_chart(
+        lines,
+        Axis(f"along the lateral [{metres.unit}]", zero=True),
+        Axis(f"pressure [{pressures.unit}]"),
+        title=f"Pressure along the laterals of {name}",
+    )
+    minutes = travel_times(answer.layout, answer.state).places / 60.0
+    travel = pipe_map(minutes, title=f"Travel time to every emitter of {name}")
+    return (
+        (pressure, f"Pressure along the laterals of {name}"),
+        (travel, f"Travel time from the head to every emitter of {name}"),
+    )
+
+
+def _places(made: Sheet, units: Units, table: str, word: str) -> list[Section]:
+    """Return one section for each injector or stock that has facts."""
+    places = dict.fromkeys(fact.place for fact in made.facts if fact.place.startswith(f"{table}."))
+    return [
+        Section(f"{word} {place.split('.', 1)[1]}", table=_facts(_of(made, place), units)) for place in places
+    ]
+
+
+def _abilities(found: list[Ability]) -> Table:
+    """Return what the sensors will tell as a table."""
+    rows = tuple(
+        (
+            a.zone,
+            a.estimate,
+            "\N{PLUS-MINUS SIGN}" + f"{100 * a.half_width:.1f} %" if a.half_width is not None else "",
+            a.by,
+            a.next_sensor or "nothing is lacking",
+        )
+        for a in found
+    )
+    return Table(("Zone", "Estimate", "95 % interval", "By", "One more sensor would buy"), rows, numbers=(2,))
