@@ -1,0 +1,148 @@
+"""Fronts are timed at their half height, and a cell's own fall is told with its threshold."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.fronts import arrival, travel_between
+from analysis.results import Estimate, Interval, Run, refused
+from analysis.view import RunView
+from analysis.washout import washout
+from tests.support.plain import MIDNIGHT, PUMP, day, hours_of, installation, sensor, series, zone
+
+INJECTION = Interval(MIDNIGHT + pd.Timedelta("1h"), MIDNIGHT + pd.Timedelta("2h"))
+RUN = Run("a", MIDNIGHT + pd.Timedelta("30min"), MIDNIGHT + pd.Timedelta("3h"), None, None, INJECTION)
+TIMES = day(3)
+SECONDS = hours_of(TIMES) * 3600.0
+
+
+def _front(
+    delay_s: float, width_s: float, *, sd: float = 0.003, seed: int = 1, step: float = 0.0
+) -> pd.Series:
+    """Return EC that rises by 1.6 at 1 h and falls at 2 h, both delayed and spread; `step` quantises it."""
+    rise = np.array([0.5 * (1 + math.erf((s - 3600 - delay_s) / width_s)) for s in SECONDS])
+    fall = np.array([0.5 * (1 + math.erf((s - 7200 - delay_s) / width_s)) for s in SECONDS])
+    values = 0.5 + 1.6 * (rise - fall) + sd * np.random.default_rng(seed).standard_normal(len(SECONDS))
+    return series(np.round(values / step) * step if step else values, TIMES)
+
+
+def _cell(name: str, point: str, **keys: str) -> str:
+    """Return the table of an EC cell of zone a, its lag known."""
+    where = {"zone": '"a"'} if point in ("zone", "lateral end") else {}
+    given = {"lag": '["3 s", "5 s"]', "accuracy": '"1 %"', **where, **keys}
+    return sensor(name, "conductivity", point, "mS/cm", **given)
+
+
+def _view(tables: list[str], readings: dict[str, pd.Series], pump: str = PUMP) -> RunView:
+    """Return the run with these cells and readings."""
+    return RunView(installation(pump, zone("a", clear_share='"10 %"'), *tables), RUN, readings)
+
+
+@pytest.mark.parametrize("width_s", [5.0, 60.0, 300.0])
+@pytest.mark.parametrize("step", [0.0, 0.2], ids=["fine", "coarse"])
+def test_arrival_at_half_height(width_s: float, step: float) -> None:
+    """The half height of a front is found whatever its spread, in fine and in coarse readings."""
+    found = arrival(_front(600.0, width_s, step=step)[: INJECTION.end], INJECTION.start)
+
+    assert not isinstance(found, str)
+    assert (found[0] - INJECTION.start).total_seconds() == pytest.approx(
+        600.0, abs=10.0 + 0.12 * width_s * (step > 0)
+    )
+
+
+@pytest.mark.parametrize(
+    ("readings", "words"),
+    [
+        (series(np.full(len(TIMES), 0.5), TIMES), "no front"),
+        (_front(0.0, 5.0)[MIDNIGHT + pd.Timedelta("65min") :], "too little"),
+    ],
+)
+def test_what_is_no_front_says_why(readings: pd.Series, words: str) -> None:
+    """Still water has no front, and a cell that was not there before it cannot time it."""
+    found = arrival(readings, INJECTION.start)
+
+    assert isinstance(found, str)
+    assert words in found
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_travel_from_cell_to_cell(seed: int) -> None:
+    """Between two cells the travel time is the delay between half heights, inside its interval."""
+    readings = {"near": _front(20.0, 10.0, seed=seed), "far": _front(900.0, 200.0, seed=seed + 50)}
+
+    (found,) = travel_between(_view([_cell("near", "mixed"), _cell("far", "lateral end")], readings))
+
+    assert found.value == pytest.approx(880.0, abs=10.0)
+    assert (found.low or 0) < 880.0 < (found.high or 0)
+    assert found.sensors == ("near", "far")
+
+
+def test_travel_from_the_stock_meter() -> None:
+    """Where the stock's meter tells the start, travel counts from there, the cell's lag taken off."""
+    meter = sensor("stock", "flow", "stock", "L/h", injector='"pump"')
+    readings = {"stock": series(np.zeros(len(TIMES)), TIMES), "far": _front(904.0, 200.0)}
+
+    (found,) = travel_between(_view([meter, _cell("far", "lateral end")], readings))
+
+    assert found.value == pytest.approx(900.0, abs=10.0)
+    assert "start of the injection" in found.method
+
+
+def test_cell_that_saw_no_front_is_refused() -> None:
+    """A cell that stood in still water gives its reason."""
+    readings = {"near": _front(20.0, 10.0), "far": series(np.full(len(TIMES), 0.5), TIMES)}
+
+    (found,) = travel_between(_view([_cell("near", "mixed"), _cell("far", "lateral end")], readings))
+
+    assert found.status == "refused"
+    assert "far" in (found.reason or "")
+
+
+def test_tank_has_no_half_height() -> None:
+    """A displacement tank's feed has no plateau, so its front is not timed at half height."""
+    pump = PUMP.replace("proportional pump", "displacement tank").replace(
+        'ratio = "1:100"', 'tank_volume = "60 L"'
+    )
+    cells = [_cell("near", "mixed"), _cell("far", "lateral end")]
+    readings = {"near": _front(20.0, 10.0), "far": _front(900.0, 200.0)}
+
+    (found,) = travel_between(
+        _view(cells, readings, pump.replace('flow_range = ["200 L/h", "2500 L/h"]', ""))
+    )
+
+    assert "no half height" in (found.reason or "")
+
+
+def test_washout_from_the_cells_own_fall() -> None:
+    """With nothing near the injector, the clear-out is told from the half height of the cell's own fall."""
+    width = 120.0
+    true = width * 0.9061938  # erfinv(0.8): half height to 10 %
+    without = [refused("clear-out time", "none", "no sensor near the injector")]
+
+    (found,) = washout(_view([_cell("far", "lateral end")], {"far": _front(900.0, width)}), without)
+
+    assert found.value == pytest.approx(true, abs=5.0)
+    assert (found.low or 0) < true < (found.high or 0)
+    assert "0.1 of its step" in found.method
+
+
+@pytest.mark.parametrize("case", ["a near cell tells", "told already", "lifted out", "coarse"])
+def test_washout_is_silent_where_it_should_be(case: str) -> None:
+    """It gives way to a near cell and to a number, and says nothing of a fall that it did not see."""
+    without: list[Estimate] = [refused("clear-out time", "none", "none")]
+    readings = {"far": _front(900.0, 120.0)}
+    tables = (
+        [_cell("far", "lateral end", accuracy='"0.2 mS/cm"')]
+        if case == "coarse"
+        else [_cell("far", "lateral end")]
+    )
+    if case == "a near cell tells":
+        tables, readings = [*tables, _cell("near", "mixed")], {**readings, "near": _front(5.0, 5.0)}
+    if case == "lifted out":
+        readings = {"far": readings["far"][: INJECTION.end + pd.Timedelta("5min")]}
+
+    assert washout(_view(tables, readings), [] if case == "told already" else without) == []
