@@ -182,3 +182,22 @@ def shown(value: object, limit: int = 60) -> str:
         return "a number with very many digits"
     text = repr(value).encode("utf-8", "backslashreplace").decode("utf-8")
     return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+class Place:
+    """Where something stands, spelled only if someone asks: plain text and quoted values in turn.
+
+    Examples
+    --------
+    >>> str(Place("topic ", "a/b", " field x"))
+    "topic 'a/b' field x"
+    """
+
+    __slots__ = ("_parts",)
+
+    def __init__(self, *parts: str) -> None:
+        self._parts = parts
+
+    def __str__(self) -> str:
+        """Return the place as text."""
+        return "".join(shown(part) if number % 2 else part for number, part in enumerate(self._parts))

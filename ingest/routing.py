@@ -11,7 +11,7 @@ from ingest.formats.batch import Batch
 from ingest.formats.senml_records import SenmlNames
 from ingest.formats.sparkplug import NAMESPACE, Sparkplug
 from ingest.formats.topics import KEPT, Topics
-from ingest.formats.values import Binding, steps
+from ingest.formats.values import Binding, binding
 from ingest.records import shown
 
 if TYPE_CHECKING:
@@ -132,7 +132,7 @@ class Router:
     def _find(self, codes: tuple[int, ...]) -> Route:
         """Return what the messages hold that concern some sensors by their topic."""
         bindings = tuple(
-            Binding(code, steps(source.field), steps(source.time))
+            binding(code, source.field, source.time)
             for code, source in enumerate(self._sources)
             if code in codes and source.senml is None
         )

@@ -10,7 +10,7 @@ import numpy as np
 
 from ingest.conversion import Converter
 from ingest.readings import Quality
-from ingest.records import Decoded, Message, Reject, RejectList, shown
+from ingest.records import Decoded, Message, Place, Reject, RejectList, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -88,7 +88,7 @@ class Batch:
         value: Sent,
         *,
         message: int,
-        place: str,
+        place: Place,
         unit: str | None = None,
         time_us: float | None = None,
         relative: bool = False,
@@ -104,7 +104,7 @@ class Batch:
             As the payload has it.
         message : int
             Index of the message.
-        place : str
+        place : Place
             Where in the payload it stands, for a person.
         unit : str or None
             As sent; None for the sensor's own.

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from ingest.formats.batch import Batch
 
-AT_ONCE = 512
-"""Messages decoded in one call, so that one broken payload costs little."""
+AT_ONCE = 128
+"""Messages decoded in one call: one broken payload costs little, and records stay in the cache. Measured."""
 
 
 _LINES = msgspec.json.Decoder(list[list[Record]])

@@ -8,7 +8,7 @@ import numpy as np
 
 from ingest.formats.senml import RELATIVE_BELOW, PackError, Problem, Resolved, resolve
 from ingest.formats.units import sum_unit
-from ingest.records import shown
+from ingest.records import Place, shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -131,7 +131,7 @@ def _add(batch: Batch, item: int, record: Resolved | Problem, names: SenmlNames)
                 code,
                 value,
                 message=item,
-                place=shown(record.name),
+                place=Place("", record.name),
                 unit=unit,
                 time_us=time_us,
                 relative=record.time_s < RELATIVE_BELOW,

@@ -13,7 +13,7 @@ from google.protobuf.message import DecodeError
 
 from ingest.formats.sparkplug_payload import Payload, metric_value
 from ingest.readings import Quality
-from ingest.records import shown
+from ingest.records import Place, shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -82,8 +82,12 @@ class _Heard:
     @property
     def who(self) -> str:
         """The sender, for a person."""
-        node = shown(self.node)
-        return f"{node} device {shown(self.device)}" if self.device else node
+        return str(Place(*self.where)).rstrip()
+
+    @property
+    def where(self) -> tuple[str, ...]:
+        """The sender, as the beginning of a place."""
+        return ("", self.node, " device ", self.device, " ") if self.device else ("", self.node, " ")
 
     def note(self, reason: str, detail: str) -> None:
         """Tell something that is worth knowing."""
@@ -203,7 +207,7 @@ class Sparkplug:
             code = self._sensors.get((heard.node, heard.device, name))
             if code is None:
                 continue
-            place = f"{heard.who} {shown(name)}"
+            place = Place(*heard.where, name)
             value = metric_value(metric, metric.datatype or born.types.get(name, 0))
             if value is None:
                 heard.batch.rejects.add("no value", f"{place}: no single value", heard.item)

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from ingest.formats.text import loads_json, text_of
-from ingest.records import shown
+from ingest.records import Place, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,11 +44,25 @@ class Binding:
         Way to the value in JSON; None where the payload is the value.
     time : tuple of str and int, or None
         Way to the time in JSON.
+    told : str
+        The way to the value, as a message tells it.
     """
 
     code: int
     path: tuple[Step, ...] | None
     time: tuple[Step, ...] | None
+    told: str = ""
+
+
+def binding(code: int, field: str | None, time: str | None) -> Binding:
+    """Return a sensor's place on a topic from the words of the installation file.
+
+    Examples
+    --------
+    >>> binding(3, "a.b[0]", None).path
+    ('a', 'b', 0)
+    """
+    return Binding(code, steps(field), steps(time), "" if field is None else f" field {field}")
 
 
 def steps(path: str | None) -> tuple[Step, ...] | None:
@@ -77,29 +91,28 @@ def read(batch: Batch, item: int, bindings: Sequence[Binding]) -> None:
         The sensors on its topic.
     """
     message = batch.messages[item]
-    topic = shown(message.topic)
     try:
         text = text_of(message.payload).strip()
         document = loads_json(message.payload) if any(b.path is not None for b in bindings) else None
     except RecursionError:
-        batch.rejects.add("too deep", f"topic {topic}: {shown(message.payload)}", item)
+        batch.rejects.add("too deep", f"topic {shown(message.topic)}: {shown(message.payload)}", item)
         return
     except ValueError as error:
-        batch.rejects.add("syntax", f"topic {topic}: {error}; it begins {shown(message.payload)}", item)
+        detail = f"topic {shown(message.topic)}: {error}; it begins {shown(message.payload)}"
+        batch.rejects.add("syntax", detail, item)
         return
     for binding in bindings:
+        place = Place("topic ", message.topic, binding.told)
         if binding.path is None:
-            _add_text(batch, item, binding, text, f"topic {topic}")
+            _add_text(batch, item, binding, text, place)
         else:
-            _add_field(batch, item, binding, document)
+            _add_field(batch, item, binding, document, place)
 
 
-def _add_field(batch: Batch, item: int, binding: Binding, document: object) -> None:
+def _add_field(batch: Batch, item: int, binding: Binding, document: object, place: Place) -> None:
     """Add the value at a path of a JSON document."""
-    path = binding.path or ()
-    place = f"topic {shown(batch.messages[item].topic)} field {_spelled(path)}"
     try:
-        value = _reach(document, path)
+        value = _reach(document, binding.path or ())
         time_us = None if binding.time is None else _time_us(_reach(document, binding.time))
     except LookupError as error:
         batch.rejects.add("no value", f"{place}: {error}", item)
@@ -118,7 +131,7 @@ def _add_field(batch: Batch, item: int, binding: Binding, document: object) -> N
 
 
 def _add_text(
-    batch: Batch, item: int, binding: Binding, text: str, place: str, time_us: float | None = None
+    batch: Batch, item: int, binding: Binding, text: str, place: Place, time_us: float | None = None
 ) -> None:
     """Add a value that is written as text, with or without its unit."""
     match = _NUMBER.fullmatch(text.strip()) if len(text) <= MAX_TEXT else None
