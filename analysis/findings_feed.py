@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.injection_cells import Cell, cell
 from analysis.injection_ways import limit_of
 from analysis.injections import EC_POINTS
-from analysis.quality_flags import longest_gap_s
+from analysis.quality_gaps import longest_gap_s
 from analysis.results import Finding, Interval
 from analysis.runs import FLOW_POINTS
 from analysis.slices import between

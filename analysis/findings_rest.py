@@ -8,8 +8,7 @@ import pandas as pd
 
 from analysis.findings_words import CAUTION
 from analysis.injection_ways import limit_of
-from analysis.quality import gaps
-from analysis.quality_flags import longest_gap_s
+from analysis.quality_gaps import gaps, longest_gap_s
 from analysis.results import Feature, Finding
 from analysis.slices import between
 from analysis.stretches import stretches

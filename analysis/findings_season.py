@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import pandas as pd
 
 from analysis.findings_rest import SILENT
-from analysis.quality_flags import GAP_INTERVALS
+from analysis.quality_gaps import GAP_INTERVALS
 from analysis.results import Finding
 from analysis.table import clock
 

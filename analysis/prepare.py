@@ -9,7 +9,8 @@ import pandas as pd
 
 from analysis.dilution import curve_of
 from analysis.injections import injection_of
-from analysis.quality_flags import flag, flag_dry, flag_stuck, limits_of
+from analysis.quality_flags import flag, flag_dry, flag_stuck
+from analysis.quality_limits import limits_of
 from analysis.results import Interval, Run
 from analysis.runs import runs_of
 from analysis.runs_ec import runs_by_ec

@@ -17,8 +17,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.slices import place
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -273,36 +271,3 @@ def stuck(
         row = table.iloc[longest]
         flags.loc[known.index[int(row["first"]) : int(row["last"]) + 1]] = True
     return flags
-
-
-def gaps(
-    index: pd.DatetimeIndex, *, start: pd.Timestamp, end: pd.Timestamp, longest_s: float
-) -> pd.DataFrame:
-    """Return the holes in a sensor's readings: the gap test.
-
-    Parameters
-    ----------
-    index : pandas.DatetimeIndex
-        Times of its readings, ascending. [UTC]
-    start, end : pandas.Timestamp
-        When readings were due. [UTC]
-    longest_s : float
-        Longest time between readings that is no gap. [s]
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a gap, in order: ``start`` and ``end`` [UTC], from the last reading before to the first after,
-        or to the ends of the time in which readings were due.
-
-    Examples
-    --------
-    >>> times = pd.DatetimeIndex(["2026-01-01 00:00:10", "2026-01-01 00:05:00"], tz="UTC")
-    >>> found = gaps(times, start=times[0], end=times[1] + pd.Timedelta("20s"), longest_s=30)
-    >>> (found["end"] - found["start"]).dt.total_seconds().tolist()
-    [290.0]
-    """
-    inside = index[place(index, start) : place(index, end)]
-    edges = pd.DatetimeIndex(pd.DatetimeIndex([start]).append([inside, pd.DatetimeIndex([end])]))
-    long = np.diff(seconds(edges)) > longest_s
-    return pd.DataFrame({"start": edges[:-1][long], "end": edges[1:][long]})

@@ -3,42 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.quality import out_of_range, seconds, spikes, stuck, too_fast
-from analysis.slices import place
+from analysis.quality_gaps import longest_gap_s
 from ingest.readings import Quality
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
+    from analysis.quality_limits import Limits
     from analysis.results import Interval
     from ingest.installation import Sensor
-
-PHYSICAL_SPAN: Mapping[str, tuple[float, float]] = MappingProxyType(
-    {
-        "flow": (-math.inf, math.inf),
-        "volume": (-math.inf, math.inf),
-        "pressure": (-101.3, math.inf),  # below a vacuum there is nothing
-        "conductivity": (0.0, math.inf),
-        "temperature": (-20.0, 80.0),  # water in a drip system; common practice, no source
-        "level": (-math.inf, math.inf),
-        "mass": (-math.inf, math.inf),
-        "valve state": (0.0, 1.0),
-        "concentration": (0.0, math.inf),
-    }
-)
-"""What each quantity can be at all, where the sensor's own range is not given. [stored unit]"""
-
-FASTEST: Mapping[str, float] = MappingProxyType({"temperature": 2.0, "level": 100.0, "mass": 20.0})
-"""Fastest change of quantities that have inertia. [stored unit per s] Water of another temperature reaches a
-sensor at once, but its probe needs some ten seconds; a tank is not filled faster. Common practice, no source.
-Flow, pressure, EC and valves have none: a valve that opens and an injection that starts are steps."""
 
 SPIKE_SHARE = 0.1
 """Least height of a spike against the reading around it. [-] Common practice, no source."""
@@ -47,30 +26,11 @@ SPIKE_NOISES = 8.0
 """Least height of a spike in standard deviations of the sensor's own noise; at 8 normal noise gives
 less than one false spike in a million sensor-years at one reading in 10 s. [-] Computed."""
 
-SPIKE_LONGEST_S: Mapping[str, float] = MappingProxyType(
-    {
-        "conductivity": 180.0,
-        "temperature": 600.0,
-        "level": 600.0,
-        "mass": 600.0,
-        "flow": 30.0,
-        "pressure": 30.0,
-    }
-)
-"""Longest time from the calm reading before a spike to the one after it. [s] Longer excursions, and those
-of sensors read too seldom, can be real: a pulse of water or a short slug of stock. No source."""
-
 STUCK_AT_LEAST_S = 900.0
 """Shortest stretch of one value that is called stuck while water flows. [s] Common practice, no source."""
 
 STUCK_TIMES = 20.0
 """How much longer than all other stretches a stuck one is. [-] Common practice, no source."""
-
-GAP_INTERVALS = 5.0
-"""Intervals without a reading that make a gap. [-] Common practice, no source."""
-
-GAP_LEAST_S = 60.0
-"""Shortest gap, whatever the interval. [s] A reconnecting device takes some tens of seconds. No source."""
 
 DRY_EC = 0.02
 """EC below which a cell is out of the water, unless the water is known to be that pure. [mS/cm]
@@ -81,81 +41,6 @@ DRY_SHARE = 0.6
 
 DRY_MARGIN_S = 60.0
 """How long before and after a dry stretch an EC cell is not trusted: half in, half out. [s] No source."""
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """What one sensor's readings are tested against.
-
-    Attributes
-    ----------
-    low, high : float
-        Span outside which a reading is bad. [stored unit]
-    per_second : float or None
-        Fastest change. [stored unit per s]
-    error : float
-        Constant part of the limit of error. [stored unit]
-    share : float
-        Part of the limit of error that grows with the reading. [-]
-    spike_s : float or None
-        Longest spike; None where spikes are not looked for. [s]
-    gap_s : float
-        Longest time between readings that is no gap. [s]
-    """
-
-    low: float
-    high: float
-    per_second: float | None
-    error: float
-    share: float
-    spike_s: float | None
-    gap_s: float
-
-
-def longest_gap_s(interval: float | None) -> float:
-    """Return the longest time between two readings that is no gap.
-
-    Parameters
-    ----------
-    interval : float or None
-        Time between readings as configured; None where the sensor sends when it likes. [s]
-
-    Returns
-    -------
-    float
-        Infinity without an interval. [s]
-
-    Examples
-    --------
-    >>> longest_gap_s(10.0), longest_gap_s(60.0), longest_gap_s(None)
-    (60.0, 300.0, inf)
-    """
-    return math.inf if interval is None else max(GAP_INTERVALS * interval, GAP_LEAST_S)
-
-
-def limits_of(sensor: Sensor) -> Limits:
-    """Return the limits that a sensor's description implies.
-
-    Parameters
-    ----------
-    sensor : Sensor
-        Its quantity, range, accuracy, lag and interval.
-
-    Returns
-    -------
-    Limits
-        With `PHYSICAL_SPAN` where it gives no range.
-    """
-    low, high = sensor.range or PHYSICAL_SPAN[sensor.quantity]
-    return Limits(
-        low=low - sensor.accuracy.limit(low) if math.isfinite(low) else low,
-        high=high + sensor.accuracy.limit(high) if math.isfinite(high) else high,
-        per_second=FASTEST.get(sensor.quantity),
-        error=sensor.accuracy.absolute,
-        share=sensor.accuracy.share,
-        spike_s=SPIKE_LONGEST_S.get(sensor.quantity),
-        gap_s=longest_gap_s(sensor.interval),
-    )
 
 
 def noise(series: pd.Series) -> float:
@@ -198,7 +83,7 @@ def flag(series: pd.Series, stored: pd.Series, limits: Limits) -> pd.Series:
         Their flags as stored, on the same index: what was called suspect, bad or missing at the door
         stays so.
     limits : Limits
-        See `limits_of`.
+        See `analysis.quality_limits.limits_of`.
 
     Returns
     -------
@@ -207,6 +92,7 @@ def flag(series: pd.Series, stored: pd.Series, limits: Limits) -> pd.Series:
 
     Examples
     --------
+    >>> from analysis.quality_limits import limits_of
     >>> from ingest.installation import Sensor
     >>> sensor = Sensor(quantity="pressure", point="supply", unit="kPa", source={"csv": "p"},
     ...                 range=["0 kPa", "600 kPa"])
@@ -316,30 +202,3 @@ def flag_dry(series: pd.Series, flags: pd.Series, water_ec: float | None = None)
     )
     doubt = np.where(dry, Quality.BAD, np.where(near <= DRY_MARGIN_S, Quality.SUSPECT, Quality.GOOD))
     return pd.Series(np.maximum(flags.to_numpy(), doubt).astype(np.int8), index=series.index)
-
-
-def coverage(index: pd.DatetimeIndex, *, start: pd.Timestamp, end: pd.Timestamp, gap_s: float) -> float:
-    """Return the share of a stretch of time that readings cover, holes left out. [-]
-
-    Parameters
-    ----------
-    index : pandas.DatetimeIndex
-        Times of good readings, ascending. [UTC]
-    start, end : pandas.Timestamp
-        The stretch. [UTC]
-    gap_s : float
-        Longest time between readings that is no hole. [s]
-
-    Examples
-    --------
-    >>> times = pd.date_range("2026-01-01", periods=31, freq="10s", tz="UTC")
-    >>> coverage(times, start=times[0], end=times[0] + pd.Timedelta("600s"), gap_s=60)
-    0.5
-    """
-    whole = (end - start).total_seconds()
-    if whole <= 0:
-        return 0.0
-    inside = index[place(index, start) : place(index, end, side="right")]
-    edges = pd.DatetimeIndex([start]).append([inside, pd.DatetimeIndex([end])])
-    steps = np.diff(seconds(pd.DatetimeIndex(edges)))
-    return float(steps[steps <= gap_s].sum() / whole)

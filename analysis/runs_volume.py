@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from analysis.quality_flags import longest_gap_s
+from analysis.quality_gaps import longest_gap_s
 from analysis.runs import FLOW_POINTS
 from analysis.volumes import Volume, integrate, register_volume
 

@@ -163,8 +163,8 @@ def _finding(view: RunView, points: Sequence[Samples], odd: Sequence[str], kind:
     middle = float(np.mean([p.rise for p in rest or points]))
     largest = max(named, key=lambda p: abs(p.rise - middle))
     each = "; ".join(
-        f"{p.sensor} rose by {p.rise:.3g} {unit} ({len(p.during)} samples, {p.during.min():.3g} to "
-        f"{p.during.max():.3g})"
+        f"{p.sensor} rose by {p.rise:.3g} {unit} ({len(p.during)} samples, {p.during.min():.4g} to "
+        f"{p.during.max():.4g})"
         for p in points
     )
     verdict = (

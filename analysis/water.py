@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.injection_cells import Cell, cell
 from analysis.injection_ways import limit_of
 from analysis.quality import seconds
-from analysis.quality_flags import coverage, longest_gap_s
+from analysis.quality_gaps import coverage, longest_gap_s
 from analysis.results import ESTIMATE_UNITS, Estimate, refused
 from analysis.runs import FLOW_POINTS
 from analysis.runs_volume import OVERLAP_SHARE, UNSEEN_SHARE, delivered, measure, meters, overlap_s
