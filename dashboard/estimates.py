@@ -8,7 +8,7 @@ from dash import html
 
 from dashboard.display import NO_VALUE, duration, ratio, scale, share
 from dashboard.parts import badge, table
-from dashboard.texts import say
+from dashboard.texts import catalogue, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,24 +21,42 @@ if TYPE_CHECKING:
 ORDER = (
     "injection fraction",
     "nutrient dose",
+    "nutrient dose per area",
+    "nutrient dose per plant",
+    "nutrient carry-over",
     "water volume",
     "stock volume",
+    "tank volume left",
+    "water to depletion",
+    "time to depletion",
+    "tank strength at start",
+    "tank strength left",
+    "tank decay volume",
     "clear-out time",
     "travel time",
     "mean EC",
     "drain fraction",
-    "tank volume left",
     "flow at reference pressure",
     "emitter flow loss",
+    "time to clogging limit",
+    "service effect",
     "filter pressure loss",
 )
-"""Order of the rows: what a grower asks first stands first."""
+"""Order of the rows: what a grower asks first stands first; what is not named here stands last."""
 
 
 def label(estimate: Estimate) -> str:
     """Return what an estimate is called."""
     key = "estimate." + estimate.quantity.lower().replace(" ", "_").replace("-", "_")
+    if key not in catalogue():
+        return f"{estimate.quantity.capitalize()} {estimate.nutrient or ''}".rstrip()
     return say(key, nutrient=estimate.nutrient or "")
+
+
+def place(estimate: Estimate) -> tuple[int, str]:
+    """Return what a table of estimates is sorted by."""
+    known = estimate.quantity in ORDER
+    return ORDER.index(estimate.quantity) if known else len(ORDER), estimate.nutrient or ""
 
 
 def text(value: float | None, estimate: Estimate, units: Units) -> str:
@@ -112,7 +130,7 @@ def estimates_table(estimates: Sequence[Estimate], units: Units, caption: str) -
     Component
         The table; each row carries the estimate's quantity as ``data-row``.
     """
-    rows = sorted(estimates, key=lambda e: (ORDER.index(e.quantity), e.nutrient or ""))
+    rows = sorted(estimates, key=place)
     return table(
         [say("table.quantity"), say("table.value"), say("table.interval"), say("table.method")],
         [row(estimate, units) for estimate in rows],
