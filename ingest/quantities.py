@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cache
+from math import isfinite
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -73,7 +74,11 @@ DIMENSIONS: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 """Dimension to (stored unit, US unit): the quantities, and those of the installation file."""
 
-_NUMBER = re.compile(r"^\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
+_NUMBER = re.compile(r"^\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$", re.ASCII)
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+", re.ASCII)
+_WORD = r"(?:[^\W\d][\w°]*|[°%][A-Za-z]*)"
+_UNIT = re.compile(rf"(?:1|{_WORD})(?:(?: ?[*/·] ?| ){_WORD})*")
+_LONGEST_UNIT = 40
 _SPELLINGS = (
     ("°C", "degC"),
     ("°F", "degF"),
@@ -113,6 +118,20 @@ def _factor(unit: str, stored: str) -> tuple[float, float]:
     return float(one - zero), float(zero)
 
 
+def _checked(unit: str) -> str:
+    """Return a unit that is spelled like one: no powers of powers, which would keep the registry busy for ever.
+
+    Raises
+    ------
+    ValueError
+        If it is not.
+    """
+    if len(unit) > _LONGEST_UNIT or not _UNIT.fullmatch(unit):
+        msg = f"{unit[:_LONGEST_UNIT]!r} is not spelled like a unit"
+        raise ValueError(msg)
+    return unit
+
+
 def convert(value: float, unit: str, stored: str) -> float:
     """Convert one value between two units of the same dimension.
 
@@ -143,11 +162,16 @@ def convert(value: float, unit: str, stored: str) -> float:
     10.0
     """
     try:
-        scale, offset = _factor(unit, stored)
+        scale, offset = _factor(_checked(unit), stored)
     except Exception as error:
         msg = f"{unit!r} is not a unit that can be turned into {stored}"
         raise ValueError(msg) from error
     return value * scale + offset
+
+
+def _a(noun: str) -> str:
+    """Return a noun with its article."""
+    return f"{'an' if noun[0] in 'aeiou' else 'a'} {noun}"
 
 
 def parse(text: object, dimension: str) -> float:
@@ -179,7 +203,9 @@ def parse(text: object, dimension: str) -> float:
     """
     stored, us_unit = DIMENSIONS[dimension]
     like = (
-        'a share, like "5 %"' if dimension == "share" else f'a {dimension} with its unit, like "10 {stored}"'
+        'a share, like "5 %"'
+        if dimension == "share"
+        else f'{_a(dimension)} with its unit, like "10 {stored}"'
     )
     if us_unit != stored:
         like += f' or "10 {us_unit}"'
@@ -190,7 +216,13 @@ def parse(text: object, dimension: str) -> float:
     if match is None:
         msg = f"expected {like}"
         raise ValueError(msg)
+    if _THOUSANDS.fullmatch(match[1]):
+        msg = f"{match[1]!r} may be thousands or decimals; write {match[1].replace(',', '')}, or a decimal point"
+        raise ValueError(msg)
     number, unit = float(match[1].replace(",", ".")), match[2]
+    if not isfinite(number):
+        msg = f"{match[1]} is too large; expected {like}"
+        raise ValueError(msg)
     if not unit and dimension != "share":
         msg = f"the unit is missing; expected {like}"
         raise ValueError(msg)

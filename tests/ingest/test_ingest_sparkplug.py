@@ -6,6 +6,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ingest.formats.sparkplug_payload import INT8, INT16, INT32, INT64, Payload, metric_value
 from ingest.readings import Quality
@@ -210,6 +212,22 @@ def test_signed_numbers_are_twos_complement(field: str, raw: int, datatype: int,
 def test_single_precision_reads_as_written() -> None:
     """A single-precision 1.31 is 1.31, not the double nearest to its bits."""
     assert metric_value(Payload(metrics=[{"float_value": 1.31}]).metrics[0], FLOAT) == 1.31
+
+
+@given(
+    values=st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=10),
+    ages=st.lists(st.integers(0, 10**9), min_size=10, max_size=10),
+)
+def test_values_and_times_come_through_as_sent(values: list[float], ages: list[int]) -> None:
+    """Double-precision values and milliseconds are the same before and after, in the order of the metrics."""
+    metrics = [
+        {"name": "Flow/Stock", "double_value": value, "timestamp": NOW_MS - age}
+        for value, age in zip(values, ages, strict=False)
+    ]
+    decoded = decode(spark("DDATA", 1, metrics))
+
+    assert decoded.value.tolist() == values
+    assert decoded.time_us.tolist() == [(NOW_MS - age) * 1000 for age in ages[: len(values)]]
 
 
 @pytest.mark.parametrize("cut", range(1, 7))

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ingest.formats.topics import matches
 from ingest.formats.values import steps
@@ -149,6 +152,32 @@ def test_topic_filter_fits_as_the_standard_says(pattern: str, topic: str, *, fit
 def test_path_is_taken_apart(path: str | None, way: tuple[str | int, ...] | None) -> None:
     """Names and list places of a path come in their order."""
     assert steps(path) == way
+
+
+@given(value=st.floats(-1e6, 1e6), unit=st.sampled_from(["", " bar", "kPa", "  psi"]))
+def test_plain_number_is_the_field_s_number(value: float, unit: str) -> None:
+    """A number is the same whether it stands plain or as text in JSON."""
+    plain = decode(message(f"{value!r}{unit}".encode(), "bench/plain/p1")).value.tolist()
+
+    factor = {"": 100.0, "bar": 100.0, "kPa": 1.0, "psi": 6.8947572931684}[unit.strip()]
+    assert plain == pytest.approx([value * factor], rel=1e-9)
+
+
+def test_topics_and_names_without_end_leave_nothing_behind() -> None:
+    """Tens of thousands of topics and names that nobody described do not fill the memory."""
+    router = Router(bench())
+    router.decode([message([{"n": "warm", "v": 1}], f"up/{n}") for n in range(5000)])
+    tracemalloc.start()
+    for start in range(0, 20_000, 2000):
+        sent = [
+            message([{"bn": f"b{n}:", "n": f"n{n}", "v": 1}], f"t/{n}") for n in range(start, start + 2000)
+        ]
+        router.decode(sent)
+        del sent
+    kept, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+
+    assert kept < 2 * 2**20
 
 
 def test_short_name_counts_on_its_topic_only() -> None:
