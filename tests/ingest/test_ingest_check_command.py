@@ -13,6 +13,7 @@ import jsonschema
 import pytest
 
 from ingest.description import describe
+from ingest.installation_reference import reference
 from ingest.installation_schema import schema
 from ingest.load_installation import load
 from tests.support.bench import TEXT, bench
@@ -113,6 +114,13 @@ def test_every_key_says_what_it_is_for() -> None:
     ]
 
     assert silent == []
+
+
+def test_page_of_keys_is_that_of_the_model() -> None:
+    """The page of tables and keys says what the model takes; the command in its module writes it again."""
+    page = (ROOT / "docs" / "installation.md").read_text("utf-8")
+
+    assert page == reference(), "run: python -m ingest.installation_reference > docs/installation.md"
 
 
 def test_bench_is_described_without_emitters() -> None:
