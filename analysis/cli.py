@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from analysis.uniformity_cli import uniformity
 from ingest.errors import UserError
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ BAR = 30
 def register(app: typer.Typer) -> None:
     """Add this folder's subcommands to the front door."""
     app.command("analyse")(analyse)
+    app.command("uniformity")(uniformity)
 
 
 def analyse(

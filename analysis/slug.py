@@ -18,12 +18,15 @@ WINDOW = 15
 """Readings in the running median that outliers are told from. [-] More than twice the longest run of false
 readings that is to be found, seven."""
 
-OUTLIER_SHARE = 0.05
-"""Distance from the running median that makes a reading false, as a share of the slug's height. [-] Computed:
-the steepest measured flank leaves 1.3 % between its readings and their running median."""
+LOCAL_RANGE = 0.6
+"""Distance from the running median that makes a reading false, as a share of what the median itself covers
+within the window. [-] Computed: seven false readings on a flank move its running median by 0.25 of that."""
 
 OUTLIER_NOISES = 10.0
 """The same in standard deviations of the noise, whichever is larger. [-] No source."""
+
+LEAST_STEPS = 4.0
+"""The same in steps of the readings' resolution. [-] No source."""
 
 ENDS = 0.1
 """First and last part of the record that stands for the background. [-] No source; the slug must not reach
@@ -93,13 +96,34 @@ def outliers(values: ArrayLike) -> Mask:
     >>> np.flatnonzero(outliers(curve)).tolist()
     [120, 121, 122]
     """
-    series = pd.Series(np.asarray(values, float))
-    middle = series.rolling(WINDOW, center=True, min_periods=1).median()
-    apart = (series - middle).abs()
-    noise = float(series.diff().abs().median()) * MAD_TO_SD / np.sqrt(2.0)
-    height = float(middle.max() - middle.min())
-    return np.asarray(apart > max(OUTLIER_SHARE * height, OUTLIER_NOISES * noise))
+    readings = np.asarray(values, float)
+    flagged = np.zeros(readings.size, bool)
+    for _ in range(PASSES):
+        clean = readings.copy()
+        if flagged.any() and not flagged.all():
+            places = np.arange(readings.size)
+            clean[flagged] = np.interp(places[flagged], places[~flagged], readings[~flagged])
+        found = _apart(readings, pd.Series(clean))
+        if np.array_equal(found, flagged):
+            break
+        flagged = found
+    return flagged
 
+
+def _apart(readings: Array, clean: pd.Series) -> Mask:
+    """Flag readings that lie apart from the running median of a curve that is clean as far as is known."""
+    middle = clean.rolling(WINDOW, center=True, min_periods=1).median()
+    around = middle.rolling(WINDOW, center=True, min_periods=1)
+    covered = (around.max() - around.min()).to_numpy(float)
+    steps = np.abs(np.diff(readings))
+    noise = float(np.median(steps)) * MAD_TO_SD / np.sqrt(2.0)
+    resolution = float(np.min(steps[steps > 0], initial=np.inf))
+    least = max(OUTLIER_NOISES * noise, LEAST_STEPS * resolution if np.isfinite(resolution) else 0.0)
+    return np.asarray(np.abs(readings - middle.to_numpy(float)) > np.maximum(LOCAL_RANGE * covered, least))
+
+
+PASSES = 4
+"""Times that the running median is made anew without what was flagged. [-] Two settle it in all cases tried."""
 
 MAD_TO_SD = 1.4826
 """Standard deviation over median absolute deviation of a normal law. [-] Computed."""

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy import stats
 
+from analysis import uniformity
 from analysis.emitters import Emitter
 from analysis.hydraulics import zone_at_pressure
 from analysis.hydraulics_checks import christiansen_factor, flushing_flow
@@ -49,3 +51,9 @@ def solved_minutes(place: int) -> float:
     layout = Layout((), Reach(np.zeros(1), 16.0), lateral, 1, (Emitter(1.6, exponent=0.0),))
     times = travel_times(layout, zone_at_pressure(layout, 100.0))
     return float(times.places[0, place - 1]) / 60.0
+
+
+def normal_population(measure: str, variation: float) -> float:
+    """Return a measure of uniformity of a normal population, as 100 000 of its quantiles. [%]"""
+    places = (np.arange(100_000) + 0.5) / 100_000
+    return float(getattr(uniformity, measure)(1.0 + variation * stats.norm.ppf(places)))
