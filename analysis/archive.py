@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import logging
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.latch import kept, latched, remember
 from analysis.ledger import read_services
 from analysis.pipeline import Watcher, analyse_stretches
 from ingest.errors import UserError
@@ -16,6 +19,8 @@ if TYPE_CHECKING:
 
     from analysis.results import Results
     from ingest.installation import Installation
+
+LOG = logging.getLogger(__name__)
 
 INSTANT = pd.Timedelta(microseconds=1)
 """Times are stored to the microsecond, so this is just after a reading."""
@@ -103,4 +108,11 @@ def analyse_archive(
         return read_readings(archive, installation, start=since, end=until)
 
     services = read_services(archive)
-    return analyse_stretches(installation, read, start, max(start, end), watch=watch, services=services)
+    results = analyse_stretches(installation, read, start, max(start, end), watch=watch, services=services)
+    earlier = kept(archive)
+    try:
+        remember(archive, results.findings)
+    except OSError as error:
+        LOG.warning("%s: open backflow findings cannot be kept beside the readings: %s", archive, error)
+    carried = latched(results.findings, earlier, services, start=results.start, end=results.end)
+    return replace(results, findings=carried)

@@ -11,6 +11,7 @@ from scipy.stats import trim_mean
 
 from analysis.injection_cells import Cell, cell
 from analysis.results import Feature, Interval
+from analysis.slices import between
 from analysis.uncertainty import standard_error
 from analysis.volumes import register_volume
 
@@ -32,6 +33,9 @@ REST_PRESSURE = "rest pressure"
 
 CELL_RATIO = "EC cell ratio"
 """Name of the feature of two cells in the same source water: ln of the second over the first. [-]"""
+
+REST_EC = "EC at rest above running"
+"""Name of the feature of a source cell: what it reads before a run above what it reads in it. [mS/cm]"""
 
 SETTLE_SHARE, SETTLE_LEAST, SETTLE_MOST = 0.15, pd.Timedelta(minutes=2), pd.Timedelta(minutes=15)
 """Start of a run that is left out, while lines fill and valves settle: a share of it, within limits. Common
@@ -88,7 +92,7 @@ def steady(view: RunView) -> Sequence[Feature]:
             value = _level(view.series[sensor], window, counted=quantity == "volume")
             if value is not None:
                 found.append(_feature(name, view, sensor, value))
-    return [*found, *_rests(view), *_cells(view, window)]
+    return [*found, *_rests(view), *_cells(view, window), *_standing(view, window)]
 
 
 def steady_window(view: RunView) -> Interval | None:
@@ -128,16 +132,11 @@ def _level(series: pd.Series, window: Interval, *, counted: bool) -> tuple[float
         if volume.readings < LEAST_READINGS or volume.resets or volume.litres <= 0:
             return None
         return volume.litres / hours, volume.resolution / hours
-    part = _between(series, window.start, window.end)
+    part = between(series, window.start, window.end)
     if len(part) < LEAST_READINGS:
         return None
     values = part.to_numpy(dtype=float)
     return float(trim_mean(values, TRIM)), standard_error(values)
-
-
-def _between(series: pd.Series, start: pd.Timestamp, end: pd.Timestamp) -> pd.Series:
-    index = series.index
-    return series.iloc[index.searchsorted(start) : index.searchsorted(end, side="right")]
 
 
 def _feature(name: str, view: RunView, sensor: str, value: tuple[float, float]) -> Feature:
@@ -151,7 +150,7 @@ def _rests(view: RunView) -> list[Feature]:
         return []
     found = []
     for sensor in view.sensors("pressure", *POINTS):
-        part = _between(view.series[sensor], start, end)
+        part = between(view.series[sensor], start, end)
         if len(part) >= LEAST_READINGS and float(part.max() - part.min()) < REST_SPREAD:
             found.append(_feature(REST_PRESSURE, view, sensor, (float(part.median()), standard_error(part))))
     return found
@@ -160,7 +159,7 @@ def _rests(view: RunView) -> list[Feature]:
 def _flows(series: Mapping[str, pd.Series], view: RunView, start: pd.Timestamp, end: pd.Timestamp) -> bool:
     """Return whether a meter sees flow, or whether no meter can say."""
     meters = view.sensors("flow", *POINTS)
-    parts = [_between(series[meter], start, end) for meter in meters]
+    parts = [between(series[meter], start, end) for meter in meters]
     limit = REST_FLOW * (view.run.mean_flow_l_h or 0.0)
     return any(len(part) and float(part.max()) > limit for part in parts)
 
@@ -188,3 +187,22 @@ def _cells(view: RunView, window: Interval) -> list[Feature]:
         )
         for other in names[1:]
     ]
+
+
+def _standing(view: RunView, window: Interval) -> list[Feature]:
+    """Return by how much source cells read more in the water that stood before the run than in the run."""
+    start, end = (view.run.start - before for before in REST_BEFORE)
+    if _flows(view.series, view, start, end):
+        return []
+    found = []
+    for sensor in view.sensors("conductivity", "supply", "source"):
+        seen = cell(view, sensor)
+        if not isinstance(seen, Cell):
+            continue
+        before = between(seen.series, start, end)
+        running = _level(seen.series, window, counted=False)
+        if running is None or len(before) < LEAST_READINGS:
+            continue
+        noise = math.hypot(standard_error(before), running[1])
+        found.append(_feature(REST_EC, view, sensor, (float(before.median()) - running[0], noise)))
+    return found

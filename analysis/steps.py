@@ -20,9 +20,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from analysis.backflow import backflow
+from analysis.backflow_season import slow_leak_back
 from analysis.clearout_estimate import clear_out
+from analysis.diagnosis_season import diagnose
 from analysis.dose import nutrient_dose
 from analysis.dose_findings import dose_findings
+from analysis.features import steady
 from analysis.findings_feed import ec_band, injector_flow
 from analysis.findings_injection import no_injection, off_target
 from analysis.findings_rest import over_pressure, silence
@@ -58,6 +62,7 @@ RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (
     clear_out,
     injector_flow,
     ec_band,
+    steady,
 )
 
 RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (
@@ -67,6 +72,12 @@ RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (
     washout,
 )
 
-PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (over_pressure, silence)
+PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (over_pressure, silence, backflow)
 
-SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (zone_totals, sensor_silent, preventer_test)
+SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
+    zone_totals,
+    sensor_silent,
+    preventer_test,
+    diagnose,
+    slow_leak_back,
+)

@@ -55,7 +55,7 @@ class Drift:
     zero_walk: float = 0.0012
     zero_thermal: float = 0.00004
     pressure_repeatability: float = 0.0003
-    emitter_temperature: tuple[float, float] = (0.0002, 0.0004)
+    emitter_temperature: tuple[float, float] = (0.0001, 0.00025)
     regulator_scatter: float = 0.004
     regulator_walk: float = 0.004
     supply_scatter: float = 0.04
