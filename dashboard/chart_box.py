@@ -28,7 +28,9 @@ FIRST_RANGE = 21600
 """Range that a chart opens with: a working morning. [s]"""
 
 
-def chart_box(context: Context, subject: str, what: str) -> Component:
+def chart_box(
+    context: Context, subject: str, what: str, *, ends: tuple[float, float] | None = None
+) -> Component:
     """Return a chart's box; ``assets/chart.js`` finds it by its class and draws in it.
 
     Parameters
@@ -39,6 +41,8 @@ def chart_box(context: Context, subject: str, what: str) -> Component:
         What is drawn: ``head``, or ``zone/`` and a zone's name.
     what : str
         The same in words.
+    ends : tuple of float, optional
+        A period that the chart opens with, instead of the last hours. [s since 1970]
 
     Returns
     -------
@@ -46,7 +50,7 @@ def chart_box(context: Context, subject: str, what: str) -> Component:
         Buttons, chart and read-out.
     """
     ranges = [
-        _button(say(f"chart.{key}"), "range", str(seconds), pressed=seconds == FIRST_RANGE)
+        _button(say(f"chart.{key}"), "range", str(seconds), pressed=seconds == FIRST_RANGE and ends is None)
         for key, seconds in RANGES
     ]
     moves = [
@@ -81,6 +85,7 @@ def chart_box(context: Context, subject: str, what: str) -> Component:
                 "data-address": f"{context.prefix}api/chart/{subject}",
                 "data-units": context.units,
                 "data-span": str(FIRST_RANGE),
+                "data-ends": f"{ends[0]},{ends[1]}" if ends else None,
                 "data-failed": say("chart.failed"),
                 "data-none": say("chart.no_reading"),
                 "data-hint": say("chart.cursor_hint"),

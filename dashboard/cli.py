@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
-from dashboard import cli_check
+from dashboard import cli_check, cli_report
+from ingest.errors import UserError
+
+UsersFile = Annotated[Path, typer.Option(help="The file of users.")]
 
 
 def register(app: typer.Typer) -> None:
     """Add this folder's subcommands to the front door."""
     cli_check.register(app)
+    cli_report.register(app)
 
     @app.command()
     def dashboard(
@@ -26,6 +30,17 @@ def register(app: typer.Typer) -> None:
         ] = 8050,
         prefix: Annotated[str, typer.Option(help="Path under which a reverse proxy shows the pages.")] = "/",
         days: Annotated[float, typer.Option(min=0.01, help="Days that the results look back.")] = 7.0,
+        users: Annotated[
+            Path | None,
+            typer.Option(help="File of users, made by `tricklebook users`; without it nobody logs in."),
+        ] = None,
+        *,
+        behind_proxy: Annotated[
+            bool,
+            typer.Option(
+                "--behind-proxy", help="A reverse proxy stands before the pages; believe its headers."
+            ),
+        ] = False,
     ) -> None:
         """Show every zone in the browser: what runs, what is wrong, what needs a person."""
         from dashboard.app import Settings  # noqa: PLC0415 - other commands do not pay for the screen
@@ -39,6 +54,51 @@ def register(app: typer.Typer) -> None:
             load(installation),
             host=host,
             port=port,
-            settings=Settings(prefix=path),
+            settings=Settings(path, users, behind_proxy),
             pace=Pace(days=days),
         )
+
+    app.add_typer(_users(), name="users")
+
+
+def _users() -> typer.Typer:
+    """Return the commands that keep the file of users."""
+    group = typer.Typer(no_args_is_help=True, help="Who may see the dashboard, and who may write in it.")
+
+    @group.command()
+    def add(
+        name: Annotated[str, typer.Argument(help="The name, as entries are signed.")],
+        users: UsersFile,
+        role: Annotated[
+            Literal["look", "note", "manage"],
+            typer.Option(help="look: see everything; note: write too; manage: calibrations and links too."),
+        ] = "look",
+    ) -> None:
+        """Add a user, or give one a new password or role; asks for the password."""
+        from dashboard.access.users import load, made, save  # noqa: PLC0415 - other commands do not pay for it
+
+        known = load(users) if users.exists() else {}
+        password = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
+        save(users, known | {name: made(name, password, role)})
+        typer.echo(f"{name} may now {role}.", err=True)
+
+    @group.command()
+    def remove(name: Annotated[str, typer.Argument(help="The name.")], users: UsersFile) -> None:
+        """Take a user out; their sessions end at once."""
+        from dashboard.access.users import load, save  # noqa: PLC0415 - other commands do not pay for it
+
+        known = load(users)
+        if name not in known:
+            msg = f"{users}: there is no user {name!r}; there are {', '.join(sorted(known)) or 'none'}"
+            raise UserError(msg)
+        save(users, {other: user for other, user in known.items() if other != name})
+
+    @group.command("list")
+    def list_all(users: UsersFile) -> None:
+        """List the users and their roles."""
+        from dashboard.access.users import load  # noqa: PLC0415 - other commands do not pay for it
+
+        for name, user in sorted(load(users).items()):
+            typer.echo(f"{name}\t{user.role}")
+
+    return group

@@ -6,12 +6,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
+from dashboard.roles import ANYONE, Person
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
     from dash.development.base_component import Component
 
+    from dashboard.access.sessions import Link
     from dashboard.display import Units
     from dashboard.snapshot import Snapshot
     from ingest.installation import Installation
@@ -35,6 +38,10 @@ class Context:
         Period of the results. [d]
     prefix : str
         Path under which the pages stand, with a slash at both ends.
+    person : Person
+        Who looks.
+    links : tuple of Link or None
+        Links that let guests look; None where nobody has to log in.
     """
 
     installation: Installation
@@ -43,6 +50,8 @@ class Context:
     now: pd.Timestamp
     days: float = 7.0
     prefix: str = "/"
+    person: Person = ANYONE
+    links: tuple[Link, ...] | None = None
 
     def path(self, *parts: str) -> str:
         """Return the address of a page."""

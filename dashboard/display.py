@@ -24,12 +24,25 @@ Units = Literal["metric", "us"]
 
 _DECIMALS = {
     "L/h": 0, "gal/min": 2, "kPa": 0, "psi": 1, "mS/cm": 2, "°C": 1, "°F": 1, "mm": 0, "in": 1,
-    "L": 1, "gal": 1, "kg": 2, "lb": 2, "g": 1, "oz": 2, "mg/L": 1, "1": 2, "%": 1,
+    "L": 1, "gal": 1, "kg": 2, "lb": 2, "g": 1, "oz": 2, "mg/L": 1, "1": 2, "%": 1, "m": 1, "ft": 1, "m2": 0, "ft2": 0,
 }  # fmt: skip
 """Decimals that a meter of the trade carries, by unit."""
 
-_US = {"L": "gal", "L/h": "gal/min", "kPa": "psi", "g": "oz", "°C": "°F", "mm": "in", "kg": "lb"}
+_US = {
+    "L": "gal",
+    "L/h": "gal/min",
+    "kPa": "psi",
+    "g": "oz",
+    "°C": "°F",
+    "mm": "in",
+    "kg": "lb",
+    "m": "ft",
+    "m2": "ft2",
+}
 """Stored unit to the unit of a reader of US customary units; the others stay."""
+
+_WRITTEN = {"m2": "m²", "ft2": "ft²"}
+"""Units that are written otherwise than they are spelled."""
 
 NO_VALUE = "\N{EN DASH}"
 """Stands where there is no number."""
@@ -93,9 +106,9 @@ def scale(unit: str, units: Units) -> Scale:
     """
     shown = _US.get(unit, unit) if units == "us" else unit
     if shown == unit:
-        return Scale(unit, 1.0, 0.0, _DECIMALS.get(unit, 2))
+        return Scale(_WRITTEN.get(unit, unit), 1.0, 0.0, _DECIMALS.get(unit, 2))
     offset = convert(0.0, unit, shown)
-    return Scale(shown, convert(1.0, unit, shown) - offset, offset, _DECIMALS[shown])
+    return Scale(_WRITTEN.get(shown, shown), convert(1.0, unit, shown) - offset, offset, _DECIMALS[shown])
 
 
 def quantity_scale(quantity: str, units: Units) -> Scale:

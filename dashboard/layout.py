@@ -17,7 +17,11 @@ Stable marks for tests and for people who script the pages, all as ``data-testid
 ``shown``           shown period and bucket, in words
 ``estimates``       table; each row is ``[data-row="injection fraction"]`` or ``[data-row="nutrient dose N"]``
 ``findings``        findings; each is ``article[data-kind=KIND]``
-``runs``            table of runs
+``runs``            table of runs; the first cell of a row links to the run's page
+``budget``          run: where each interval comes from
+``sensor-table``    installation: sensors; each row is ``[data-row=NAME]``
+``findings-open``   findings page; also ``findings-acknowledged``, ``findings-past``; cases are ``[data-case]``
+``form-finding``    answer to a finding; ``form-service`` on the service page
 ``computed``        when the results were computed
 ==================  =====================================================================
 """
@@ -34,17 +38,29 @@ from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.attrs import attrs
 from dashboard.display import zone_name
-from dashboard.pages import head, overview, zone
+from dashboard.pages import findings, head, installation, overview, run, service, zone
 from dashboard.parts import computed_line
 from dashboard.texts import say
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from dash.development.base_component import Component
 
     from dashboard.context import Context, Page
     from ingest.installation import Installation
+
+
+ZONES_IN_BAR = 8
+"""Most zones that have a link in the header; the overview has all of them. [-]"""
+
+OTHERS: dict[str, Callable[[Context], Page]] = {
+    "head": head.page,
+    "findings": findings.page,
+    "installation": installation.page,
+    "service": service.page,
+}
+"""Pages that stand beside the overview, by the word in their address."""
 
 
 def shell(*, prefix: str, units: str) -> Component:
@@ -86,8 +102,9 @@ def shell(*, prefix: str, units: str) -> Component:
 
 def bar(context: Context, path: str) -> Component:
     """Return the header: the pages, the units, the look."""
-    places = [(say("nav.overview"), context.path("")), (say("nav.head"), context.path("head"))]
-    places += [(name, context.path("zone", name)) for name in context.installation.zone]
+    places = [(say("nav.overview"), context.path(""))]
+    places += [(name, context.path("zone", name)) for name in context.installation.zone][:ZONES_IN_BAR]
+    places += [(say(f"nav.{word}"), context.path(word)) for word in OTHERS]
     links = [
         html.Li(
             html.A(
@@ -114,11 +131,20 @@ def bar(context: Context, path: str) -> Component:
                         [("light", say("nav.light")), ("dark", say("nav.dark"))],
                         None,
                     ),
+                    *_log_out(context),
                 ],
                 className="choices",
             ),
         ]
     )
+
+
+def _log_out(context: Context) -> list[Component]:
+    """Return the button that ends the session, where there is one."""
+    if not context.person.name:
+        return []
+    word = say("login.out", name=context.person.name)
+    return [html.Button(word, type="button", className="button", **attrs({"data-log-out": "yes"}))]
 
 
 def _choice(label: str, name: str, options: list[tuple[str, str]], chosen: str | None) -> Component:
@@ -162,10 +188,12 @@ def page_for(context: Context, path: str) -> Page | None:
     match parts:
         case []:
             return overview.page(context)
-        case ["head"]:
-            return head.page(context)
-        case [_, name]:
+        case ["zone", name]:
             return zone.page(context, name)
+        case ["run", name, start]:
+            return run.page(context, name, int(start))
+        case [word]:
+            return OTHERS[word](context)
     return None
 
 
@@ -184,13 +212,17 @@ def parts_of(path: str, prefix: str) -> list[str]:
     return [unquote(part) for part in path.removeprefix(prefix).split("/") if part]
 
 
-def is_known(installation: Installation, parts: list[str]) -> bool:
+def is_known(described: Installation, parts: list[str]) -> bool:
     """Return whether there is such a page; names count only if the installation has them."""
     match parts:
-        case [] | ["head"]:
+        case []:
             return True
         case ["zone", name]:
-            return name in installation.zone
+            return name in described.zone
+        case ["run", name, start]:
+            return name in described.zone and start.isascii() and start.isdigit() and len(start) < 12  # noqa: PLR2004 - digits of a second
+        case [word]:
+            return word in OTHERS
     return False
 
 
@@ -204,6 +236,7 @@ def page_body(context: Context, page: Page, path: str) -> Component:
     return html.Div(
         [
             html.H1(page.title, tabIndex="-1"),
+            html.Div(list(page.lead)),
             html.Div(list(page.live), id="live"),
             *([page.chart] if page.chart is not None else []),
             html.Div(list(page.body), id="body", **attrs({"data-said": saying(page.body)})),

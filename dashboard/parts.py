@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from dash import html
 
 from dashboard.attrs import attrs
-from dashboard.display import NO_VALUE, quantity_scale, when
+from dashboard.display import NO_VALUE, quantity_scale
 from dashboard.texts import say
 from ingest.readings import Quality
 
@@ -87,6 +87,8 @@ def sensor_badge(state: SensorState) -> Component:
 def sensor_value(context: Context, state: SensorState) -> str:
     """Return a sensor's newest value, in the reader's units."""
     quantity = context.installation.sensor[state.sensor].quantity
+    if quantity == "valve state" and state.value is not None:
+        return say("state.open" if state.value > 0.5 else "state.shut")  # noqa: PLR2004 - half open
     return quantity_scale(quantity, context.units).text(state.value)
 
 
@@ -96,33 +98,6 @@ def finding_place(finding: Finding) -> str:
     if finding.sensor:
         places.append(say("finding.where_sensor", sensor=finding.sensor))
     return ", ".join(places)
-
-
-def finding_box(context: Context, finding: Finding, *, place: bool = False) -> Component:
-    """Return one finding: what, where, since when, its evidence, its causes, what to do first."""
-    tz = context.installation.tz
-    span = say(
-        "finding.since", start=when(finding.start, tz, context.now), end=when(finding.end, tz, context.now)
-    )
-    head = [badge(finding.severity, say(f"severity.{finding.severity}")), html.Strong(finding.kind)]
-    if place:
-        head.append(html.Span(finding_place(finding)))
-    elif finding.sensor:
-        head.append(html.Span(say("finding.where_sensor", sensor=finding.sensor)))
-    causes = html.Details(
-        [html.Summary(say("finding.causes")), html.Ol([html.Li(cause) for cause in finding.likely_causes])]
-    )
-    return html.Article(
-        [
-            html.P(head, className="finding-head"),
-            html.P(span, className="quiet"),
-            html.P(finding.evidence),
-            html.P([html.Strong(say("finding.first") + ": "), finding.advice]),
-            *([causes] if finding.likely_causes else []),
-        ],
-        className=f"finding finding-{finding.severity}",
-        **attrs({"data-kind": finding.kind}),
-    )
 
 
 def do_now(findings: Iterable[Finding]) -> list[Component]:

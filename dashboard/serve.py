@@ -6,6 +6,7 @@ import errno
 import logging
 import socket
 import sys
+from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
 import waitress
@@ -14,6 +15,7 @@ from dashboard.app import Settings, create_app
 from dashboard.feed import ArchiveFeed
 from dashboard.guard import LARGEST_BODY
 from dashboard.keeper import Keeper
+from dashboard.records import Records
 from dashboard.watch import Pace, Watch, utc_now
 from ingest.errors import UserError
 
@@ -59,6 +61,31 @@ def listen(host: str, port: int) -> socket.socket:
     return server
 
 
+def check_reach(host: str, settings: Settings) -> None:
+    """Refuse pages that others can reach and that ask nobody who they are.
+
+    Raises
+    ------
+    UserError
+        If the host is not this machine alone, there are no users, and no proxy stands before the pages.
+    """
+    alone = host == "localhost" or _is_loopback(host)
+    if alone or settings.users is not None or settings.behind_proxy:
+        return
+    msg = (
+        f"others could reach the pages at {host}, and nobody would be asked who they are; give --users FILE "
+        "(made by `tricklebook users add`), or --behind-proxy where a proxy asks"
+    )
+    raise UserError(msg)
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
 def serve(
     archive: Path,
     installation: Installation,
@@ -91,9 +118,10 @@ def serve(
         If the port cannot be had.
     """
     settings = settings or Settings()
+    check_reach(host, settings)
     listener = listen(host, port)
     feed = ArchiveFeed(archive, installation)
-    watch = Watch(feed, pace, keeper=Keeper(archive, feed, utc_now))
+    watch = Watch(feed, pace, keeper=Keeper(archive, feed, utc_now), records=Records(archive))
     app = create_app(watch, settings)
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     server = waitress.create_server(

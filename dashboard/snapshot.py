@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any, Literal
 import pandas as pd
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
-    from analysis.results import Estimate, Finding, Results, Run
+    from analysis.results import Estimate, Results, Run
+    from analysis.service import Service
+    from dashboard.cases import Case
     from ingest.installation import Installation
 
 Freshness = Literal["fresh", "late", "silent", "never"]
@@ -68,6 +70,14 @@ class Snapshot:
         Every sensor that is described.
     results : Results or None
         Of the last analysis; None before the first.
+    cases : tuple of Case
+        The findings, with what people did about them.
+    services : tuple of Service
+        What people wrote down that they did to the system, newest first.
+    entries : tuple of dict
+        Calibrations, dilution series and catch tests that people wrote down, newest first.
+    completeness : mapping of str to float
+        Sensor to its share of the readings that the last day should have. [-]
     computed : pandas.Timestamp or None
         When it ended. [UTC]
     problems : mapping of str to str
@@ -79,6 +89,10 @@ class Snapshot:
     looked: pd.Timestamp
     sensors: Mapping[str, SensorState] = field(default_factory=dict)
     results: Results | None = None
+    cases: tuple[Case, ...] = ()
+    services: tuple[Service, ...] = ()
+    entries: tuple[dict[str, Any], ...] = ()
+    completeness: Mapping[str, float] = field(default_factory=dict)
     computed: pd.Timestamp | None = None
     problems: Mapping[str, str] = field(default_factory=dict)
     live: int = 0
@@ -187,6 +201,12 @@ def is_running(snapshot: Snapshot, installation: Installation, zone: str) -> boo
     return bool(runs) and snapshot.results.end - runs[0].end < RUNNING_WITHIN
 
 
+def run_at(results: Results | None, zone: str, start_s: int) -> Run | None:
+    """Return a zone's run that began in a second [s since 1970]; None where none is known."""
+    runs = zone_runs(results, zone)
+    return next((run for run in runs if int(run.start.timestamp()) == start_s), None)
+
+
 def last_estimates(results: Results | None, zone: str) -> list[Estimate]:
     """Return the newest of each estimate of a zone, in the order of the analysis; of runs that are over."""
     newest: dict[tuple[str, str | None], Estimate] = {}
@@ -205,12 +225,13 @@ def _started(estimate: Estimate) -> pd.Timestamp:
     return estimate.run_start if estimate.run_start is not None else pd.Timestamp(0, tz="UTC")
 
 
-def zone_findings(results: Results | None, zone: str | None) -> list[Finding]:
-    """Return findings of a zone (None: of the head), worst first, then newest first."""
-    return ordered([] if results is None else [f for f in results.findings if f.zone == zone])
+def cases_of(snapshot: Snapshot, zone: str | None) -> list[Case]:
+    """Return cases of a zone (None: of the head) that are not past: open ones first."""
+    return ordered([c for c in snapshot.cases if c.finding.zone == zone and c.state != "past"])
 
 
-def ordered(findings: list[Finding]) -> list[Finding]:
-    """Return findings, worst first, then newest first."""
-    newest_first = sorted(findings, key=lambda f: f.end, reverse=True)
-    return sorted(newest_first, key=lambda f: SEVERITIES.index(f.severity))
+def ordered(cases: Iterable[Case]) -> list[Case]:
+    """Return cases: open before acknowledged, then worst first, then newest first."""
+    newest_first = sorted(cases, key=lambda c: c.finding.end, reverse=True)
+    worst_first = sorted(newest_first, key=lambda c: SEVERITIES.index(c.finding.severity))
+    return sorted(worst_first, key=lambda c: c.state != "open")

@@ -10,20 +10,31 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from dashboard.cases import Book, cases
 from dashboard.readings import raw_windows
 from dashboard.snapshot import Snapshot, sensor_states
+from dashboard.windows import SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from dashboard.feed import Feed
     from dashboard.keeper import Keeper
+    from dashboard.records import Records
     from dashboard.windows import Window
+
+DAY = 86400 * SECOND
+"""[us]"""
 
 log = logging.getLogger(__name__)
 
 REST = 4.0
 """Each thread rests at least so many times as long as it worked, so that pages stay quick. [-]"""
+
+
+def share_of(drawn: Window, interval_s: float) -> float:
+    """Return the share of the readings that a day of buckets should have, at most 1. [-]"""
+    return min(1.0, float(drawn.count.sum()) * interval_s / 86400.0)
 
 
 def utc_now() -> pd.Timestamp:
@@ -62,6 +73,8 @@ class Watch:
         Gives the present. [UTC]
     keeper : Keeper, optional
         Keeps summaries, so that long ranges cost little.
+    records : Records, optional
+        What people write down.
     """
 
     def __init__(
@@ -70,11 +83,13 @@ class Watch:
         pace: Pace | None = None,
         clock: Callable[[], pd.Timestamp] = utc_now,
         keeper: Keeper | None = None,
+        records: Records | None = None,
     ) -> None:
         self.feed = feed
         self.pace = pace or Pace()
         self.clock = clock
         self.keeper = keeper
+        self.records = records
         self._snapshot = Snapshot(clock())
         self._lock = threading.Lock()
         self._end = threading.Event()
@@ -126,9 +141,33 @@ class Watch:
         """Take in the results of the period up to the present."""
         now = self.clock()
         results = self.feed.analyse(now - pd.Timedelta(days=self.pace.days), now)
+        if self.records is not None:
+            self.records.cases.take_in(results.findings, now)
+        with self._lock:
+            self._snapshot = replace(
+                self._snapshot, results=results, computed=self.clock(), completeness=self._completeness(now)
+            )
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Take in what people wrote down."""
         with self._lock:
             old = self._snapshot
-            self._snapshot = replace(old, results=results, computed=self.clock(), version=old.version + 1)
+            book = Book() if self.records is None else self.records.cases.book()
+            services = () if self.records is None else self.records.services()
+            entries = () if self.records is None else tuple(self.records.entries())
+            known = cases(old.results.findings if old.results else (), book)
+            self._snapshot = replace(
+                old, cases=tuple(known), services=services, entries=entries, version=old.version + 1
+            )
+
+    def _completeness(self, now: pd.Timestamp) -> dict[str, float]:
+        """Return each sensor's share of the readings that the last day should have."""
+        end = int(now.timestamp() * SECOND)
+        described = self.feed.installation.sensor
+        names = [name for name, sensor in described.items() if sensor.interval]
+        drawn = self.windows(names, end - DAY, end, 24)
+        return {name: share_of(drawn[name], described[name].interval or 1.0) for name in names}
 
     def _repeat(self, work: Callable[[], None], pause: float) -> None:
         """Repeat `work` until the end; what it cannot do is kept as a problem and tried again."""

@@ -13,6 +13,10 @@ window.tricklebook = window.tricklebook || {};
   let shownPath = null;
 
   window.tricklebook.onPulse = (listener) => listeners.push(listener);
+  window.tricklebook.refresh = () => {
+    say("pulse-results", { data: "asked " + performance.now() });
+    say("pulse-live", { data: "asked " + performance.now() });
+  };
   window.tricklebook.look = () => root.dataset.theme;
 
   function chooseLook(look) {
@@ -50,6 +54,12 @@ window.tricklebook = window.tricklebook || {};
       event.preventDefault();
       const to = new URL(link.href);
       say("where", { pathname: to.pathname, search: to.search, hash: to.hash });
+      return;
+    }
+    const out = event.target.closest("[data-log-out]");
+    if (out) {
+      const headers = { "X-Tricklebook-Token": root.dataset.token };
+      fetch(root.dataset.prefix + "logout", { method: "POST", headers }).then(() => window.location.reload());
       return;
     }
     const units = event.target.closest("[data-choose-units]");
@@ -110,10 +120,15 @@ window.tricklebook = window.tricklebook || {};
   async function pulse() {
     try {
       const answer = await fetch(root.dataset.prefix + "api/pulse", { cache: "no-store" });
+      if (answer.status === 401) {
+        window.location.reload();
+        return;
+      }
       if (!answer.ok) {
         throw new Error(String(answer.status));
       }
       const beat = await answer.json();
+      root.dataset.token = beat.token;
       window.tricklebook.clockError = beat.now - Date.now();
       contact(true);
       tell(beat);
@@ -209,5 +224,5 @@ window.tricklebook = window.tricklebook || {};
   new MutationObserver(arrived).observe(document.body, { childList: true, subtree: true });
   window.setInterval(showAges, 1000);
   document.addEventListener("visibilitychange", () => document.hidden || showAges());
-  window.addEventListener("load", () => window.setTimeout(pulse, PULSE_MS));
+  window.addEventListener("load", pulse);
 })();

@@ -83,7 +83,7 @@
       this.plot = box.querySelector(".plot");
       this.cursor = box.querySelector(".cursor");
       this.readout = box.querySelector(".readout");
-      this.range = null;
+      this.range = box.dataset.ends ? box.dataset.ends.split(",").map(Number) : null;
       this.span = Number(box.dataset.span);
       this.number = 0;
       this.drawn = 0;
@@ -196,7 +196,7 @@
     }
 
     follow(span) {
-      this.range = null;
+      this.range = box.dataset.ends ? box.dataset.ends.split(",").map(Number) : null;
       this.span = span || this.span;
       this.load();
     }
@@ -336,7 +336,7 @@
         chart.units = box.dataset.units;
         chart.subject = box.dataset.address;
         if (moved) {
-          chart.range = null;
+          chart.range = box.dataset.ends ? box.dataset.ends.split(",").map(Number) : null;
         }
         chart.load();
       }

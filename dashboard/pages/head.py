@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dash import html
 
+from dashboard.case_box import case_box
 from dashboard.chart_box import chart_box
 from dashboard.context import Context, Page
 from dashboard.pages.zone import sensor_tiles
 from dashboard.panels import head_panels
-from dashboard.parts import do_now, finding_box, section
-from dashboard.snapshot import zone_findings
+from dashboard.parts import do_now, section
+from dashboard.snapshot import cases_of
 from dashboard.texts import say
 
 
@@ -26,11 +27,11 @@ def page(context: Context) -> Page:
     Page
         With a chart.
     """
-    findings = zone_findings(context.snapshot.results, None)
+    found = cases_of(context.snapshot, None)
     return Page(
         title=say("head.title"),
         live=[
-            *do_now(findings),
+            *do_now(case.finding for case in found),
             section(say("zone.now"), sensor_tiles(context, head_panels(context.installation)), testid="now"),
         ],
         chart=section(say("zone.trends"), chart_box(context, "head", say("head.title")), testid="trends"),
@@ -38,7 +39,7 @@ def page(context: Context) -> Page:
             section(
                 say("zone.findings"),
                 *(
-                    [finding_box(context, f) for f in findings]
+                    [case_box(context, case) for case in found]
                     or [html.P(say("zone.no_findings", days=f"{context.days:g}"))]
                 ),
                 testid="findings",

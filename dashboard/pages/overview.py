@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING
 from dash import html
 
 from dashboard.attrs import attrs
+from dashboard.case_box import case_box
 from dashboard.context import Context, Page
 from dashboard.display import scale, when
 from dashboard.estimates import interval_text, text, value_text
-from dashboard.parts import badge, do_now, finding_box, section
-from dashboard.snapshot import ended_runs, is_running, last_estimates, ordered, zone_findings
+from dashboard.parts import badge, do_now, section
+from dashboard.snapshot import cases_of, ended_runs, is_running, last_estimates, ordered
 from dashboard.texts import say
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from analysis.results import Finding
+    from dashboard.cases import Case
 
 
 def page(context: Context) -> Page:
@@ -33,15 +34,14 @@ def page(context: Context) -> Page:
     Page
         Without a chart.
     """
-    results = context.snapshot.results
-    findings = ordered(list(results.findings)) if results else []
-    urgent = [f for f in findings if f.severity != "watch"]
-    watch = [f for f in findings if f.severity == "watch"]
+    present = ordered(case for case in context.snapshot.cases if case.state != "past")
+    urgent = [case for case in present if case.finding.severity != "watch" and case.state == "open"]
+    rest = [case for case in present if case not in urgent]
     return Page(
         title=say("overview.title"),
-        live=[*do_now(findings), _running(context), _silent(context)],
+        live=[*do_now(case.finding for case in present), _running(context), _silent(context)],
         body=[
-            section(say("overview.attention"), *_attention(context, urgent, watch), testid="attention"),
+            section(say("overview.attention"), *_attention(context, urgent, rest), testid="attention"),
             section(
                 say("overview.zones"),
                 html.Div([_card(context, zone) for zone in context.installation.zone], className="cards"),
@@ -67,17 +67,17 @@ def _silent(context: Context) -> Component:
     return html.P(badge("silent", said), **attrs({"data-testid": "silent"}))
 
 
-def _attention(context: Context, urgent: list[Finding], watch: list[Finding]) -> list[Component]:
+def _attention(context: Context, urgent: list[Case], rest: list[Case]) -> list[Component]:
     """List what needs a person, and fold away what is only to be watched."""
     if context.snapshot.results is None:
         return [html.P(say("overview.unsure"))]
-    boxes = [finding_box(context, f, place=True) for f in urgent]
+    boxes = [case_box(context, case, place=True) for case in urgent]
     if not boxes:
         quiet = all(s.freshness in {"fresh", "late"} for s in context.snapshot.sensors.values())
         boxes = [html.P(say("overview.nothing" if quiet else "overview.only_silent"))]
-    if watch:
-        more = html.Summary(say("overview.more", count=len(watch)))
-        boxes.append(html.Details([more, *(finding_box(context, f, place=True) for f in watch)]))
+    if rest:
+        more = html.Summary(say("overview.more", count=len(rest)))
+        boxes.append(html.Details([more, *(case_box(context, case, place=True) for case in rest)]))
     return boxes
 
 
@@ -85,7 +85,7 @@ def _card(context: Context, zone: str) -> Component:
     """Return one zone in a few lines, as one link."""
     running = is_running(context.snapshot, context.installation, zone)
     state = "unknown" if running is None else "running" if running else "idle"
-    worst = zone_findings(context.snapshot.results, zone)[:1]
+    worst = [case.finding for case in cases_of(context.snapshot, zone)[:1]]
     head = [html.H3(zone), badge(state, say(f"state.{state}"))]
     head += [badge(f.severity, f"{say(f'severity.{f.severity}')}: {f.kind}") for f in worst]
     facts = [part for term, said in _facts(context, zone) for part in (html.Dt(term), html.Dd(said))]

@@ -7,22 +7,23 @@ from typing import TYPE_CHECKING
 from dash import html
 
 from dashboard.attrs import attrs
+from dashboard.case_box import case_box
 from dashboard.chart_box import chart_box
 from dashboard.context import Context, Page
 from dashboard.display import duration, scale, when
 from dashboard.estimates import estimates_table, text
+from dashboard.pages.run import run_path
 from dashboard.panels import sensor_label, zone_panels
 from dashboard.parts import (
     age,
     badge,
     do_now,
-    finding_box,
     section,
     sensor_badge,
     sensor_value,
     table,
 )
-from dashboard.snapshot import ended_runs, is_running, last_estimates, zone_findings, zone_runs
+from dashboard.snapshot import cases_of, ended_runs, is_running, last_estimates, zone_runs
 from dashboard.texts import say
 
 if TYPE_CHECKING:
@@ -49,12 +50,12 @@ def page(context: Context, zone: str) -> Page:
     Page
         With a chart.
     """
-    findings = zone_findings(context.snapshot.results, zone)
-    everywhere = list(context.snapshot.results.findings) if context.snapshot.results else []
+    found = cases_of(context.snapshot, zone)
+    danger = [case.finding for case in (*found, *cases_of(context.snapshot, None))]
     return Page(
         title=say("zone.title", zone=zone),
         live=[
-            *do_now(f for f in everywhere if f.zone in (None, zone)),
+            *do_now(danger),
             section(say("zone.now"), _state(context, zone), sensors_now(context, zone), testid="now"),
         ],
         chart=section(
@@ -66,7 +67,7 @@ def page(context: Context, zone: str) -> Page:
             section(say("zone.estimates"), *_estimates(context, zone), testid="estimates-part"),
             section(
                 say("zone.findings"),
-                *([finding_box(context, f) for f in findings] or [_nothing(context, "zone.no_findings")]),
+                *([case_box(context, case) for case in found] or [_nothing(context, "zone.no_findings")]),
                 testid="findings",
             ),
             section(say("zone.runs"), _runs(context, zone), testid="runs-part"),
@@ -148,7 +149,11 @@ def _runs(context: Context, zone: str) -> Component:
             injection = duration((run.injection.end - run.injection.start).total_seconds())
         rows.append(
             (
-                when(run.start, context.installation.tz, context.now),
+                html.A(
+                    when(run.start, context.installation.tz, context.now),
+                    href=run_path(context, run),
+                    className="inside target",
+                ),
                 duration((run.end - run.start).total_seconds()),
                 volume.text(run.volume_l),
                 flow.text(run.mean_flow_l_h),

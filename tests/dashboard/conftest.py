@@ -17,6 +17,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from dashboard.app import Settings, create_app
 from dashboard.feed import ArchiveFeed
 from dashboard.keeper import Keeper
+from dashboard.records import Records
 from dashboard.serve import listen
 from dashboard.watch import Pace, Watch, utc_now
 from ingest.installation import Installation
@@ -57,7 +58,7 @@ def serve(archive: Path, installation: Installation, settings: Settings | None =
     """Serve a dashboard on a free port until the caller is done."""
     feed = ArchiveFeed(archive, installation)
     pace = Pace(look_s=0.2, analyse_s=2.0, keep_s=1.0, days=1.0)
-    watch = Watch(feed, pace, keeper=Keeper(archive, feed, utc_now))
+    watch = Watch(feed, pace, keeper=Keeper(archive, feed, utc_now), records=Records(archive))
     app = create_app(watch, settings)
     listener = listen("127.0.0.1", 0)
     server = waitress.create_server(app.server, sockets=[listener], threads=4)

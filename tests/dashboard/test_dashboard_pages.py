@@ -11,7 +11,9 @@ from dash.development.base_component import Component
 from plotly.utils import PlotlyJSONEncoder
 
 from analysis.results import Estimate, Finding, Interval, Results, Run, refused
+from dashboard.cases import Book, cases
 from dashboard.context import Context
+from dashboard.display import Units
 from dashboard.layout import page_for
 from dashboard.snapshot import SensorState, Snapshot
 from ingest.installation import Installation
@@ -36,7 +38,7 @@ def finding(kind: str, severity: str, zone: str | None = "bench1") -> Finding:
 
 
 def context(
-    installation: Installation, *findings: Finding, units: str = "metric", path: str = "/"
+    installation: Installation, *findings: Finding, units: Units = "metric", path: str = "/"
 ) -> Context:
     """Return a context with one run, an estimate of it, one refusal, and these findings."""
     run = Run("bench1", START, NOW, 333.0, 800.0, Interval(START, NOW))
@@ -58,14 +60,20 @@ def context(
     )
     results = Results("x", START, NOW, "0", (run,), estimates, tuple(findings))
     sensors = {"source_ec": SensorState("source_ec", START, 0.48, 1, "silent")}
-    return Context(installation, Snapshot(NOW, sensors, results, NOW), units, NOW, prefix=path)  # type: ignore[arg-type]  # one of two words
+    return Context(
+        installation,
+        Snapshot(NOW, sensors, results, cases=tuple(cases(findings, Book())), computed=NOW),
+        units,
+        NOW,
+        prefix=path,
+    )
 
 
 def page_text(given: Context, path: str) -> str:
     """Return what a page says."""
     page = page_for(given, path)
     assert page is not None
-    return said([page.live, page.body])
+    return said([page.lead, page.live, page.body])
 
 
 def test_zone_page_gives_value_interval_and_refusal(installation: Installation) -> None:
@@ -98,7 +106,7 @@ def test_overview_puts_the_worst_first(installation: Installation) -> None:
     assert (
         text.index("backflow")
         < text.index("leak")
-        < text.index("1 more to watch")
+        < text.index("1 more: to watch")
         < text.index("short flush")
     )
 

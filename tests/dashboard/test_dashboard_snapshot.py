@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from analysis.results import Estimate, Finding, Results, Run
+from dashboard.cases import Case
 from dashboard.snapshot import (
     SensorState,
     Snapshot,
@@ -110,15 +111,14 @@ def test_last_estimates_leave_out_a_run_that_goes_on() -> None:
 def test_findings_stand_worst_first_then_newest() -> None:
     """Stop stands above act above watch, and among equals the newest first."""
 
-    def finding(severity: str, end: pd.Timestamp) -> Finding:
-        return Finding("leak", "a", None, end - minutes(1), end, severity, None, None, "", (), "")  # type: ignore[arg-type]  # words of the list below
+    def case(severity: str, end: pd.Timestamp) -> Case:
+        found = Finding("leak", "a", None, end - minutes(1), end, severity, None, None, "", (), "")  # type: ignore[arg-type]  # words of the list below
+        return Case("x", found, current=True)
 
     early = NOW - minutes(60)
-    found = ordered(
-        [finding("watch", NOW), finding("act", early), finding("stop", early), finding("act", NOW)]
-    )
+    found = ordered([case("watch", NOW), case("act", early), case("stop", early), case("act", NOW)])
 
-    assert [(f.severity, f.end) for f in found] == [
+    assert [(c.finding.severity, c.finding.end) for c in found] == [
         ("stop", early),
         ("act", NOW),
         ("act", early),

@@ -14,7 +14,7 @@ from dashboard.watch import Pace, Watch
 from ingest.installation import Installation
 
 NOW = pd.Timestamp("2026-11-25T12:00:00Z")
-EMPTY = pd.DataFrame({"time": [], "sensor": [], "value": [], "quality": [], "received": []})
+ONE = pd.DataFrame({"time": [NOW], "sensor": ["feed_ec"], "value": [2.0], "quality": [1], "received": [NOW]})
 
 
 def until(condition: Callable[[], bool], deadline_s: float = 10.0) -> bool:
@@ -38,16 +38,14 @@ class Source:
     def read(self, sensors: Sequence[str], start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
         """Return nothing."""
         del sensors, start, end
-        return EMPTY
+        return ONE.iloc[:0]
 
     def latest(self) -> pd.DataFrame:
         """Return one reading, or break."""
         if self.broken:
             msg = "the disk is gone"
             raise OSError(msg)
-        return pd.DataFrame(
-            {"time": [NOW], "sensor": ["feed_ec"], "value": [2.0], "quality": [1], "received": [NOW]}
-        )
+        return ONE
 
     def analyse(self, start: pd.Timestamp, end: pd.Timestamp) -> Results:
         """Return empty results, once allowed."""

@@ -1,0 +1,104 @@
+"""A finding on the screen: what, where, evidence, causes, first advice, and what people did about it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import html
+
+from dashboard.attrs import attrs
+from dashboard.cases import LATCHED
+from dashboard.display import when
+from dashboard.forms import Field, entry_form
+from dashboard.parts import badge, finding_place
+from dashboard.texts import say
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.cases import Case
+    from dashboard.context import Context
+
+
+def case_box(context: Context, case: Case, *, place: bool = False) -> Component:
+    """Return one case.
+
+    Parameters
+    ----------
+    context : Context
+        What the page is made from.
+    case : Case
+        The finding with what people did about it.
+    place : bool
+        Whether to say where it was seen.
+
+    Returns
+    -------
+    Component
+        A box.
+    """
+    finding = case.finding
+    tz = context.installation.tz
+    span = say(
+        "finding.since", start=when(finding.start, tz, context.now), end=when(finding.end, tz, context.now)
+    )
+    causes = html.Details(
+        [html.Summary(say("finding.causes")), html.Ol([html.Li(cause) for cause in finding.likely_causes])]
+    )
+    return html.Article(
+        [
+            html.P(_head(case, place=place), className="finding-head"),
+            html.P(span, className="quiet"),
+            html.P(finding.evidence),
+            html.P([html.Strong(say("finding.first") + ": "), finding.advice]),
+            *([causes] if finding.likely_causes else []),
+            *_remarks(context, case),
+            *_reply(context, case),
+        ],
+        className=f"finding finding-{finding.severity} case-{case.state}",
+        **attrs({"data-kind": finding.kind, "data-case": case.mark, "data-state": case.state}),
+    )
+
+
+def _head(case: Case, *, place: bool) -> list[Component]:
+    finding = case.finding
+    head: list[Component] = [badge(finding.severity, say(f"severity.{finding.severity}"))]
+    head.append(html.Strong(finding.kind))
+    if place:
+        head.append(html.Span(finding_place(finding)))
+    elif finding.sensor:
+        head.append(html.Span(say("finding.where_sensor", sensor=finding.sensor)))
+    if case.state != "open":
+        head.append(badge("idle", say(f"case.{case.state}")))
+    return head
+
+
+def _remarks(context: Context, case: Case) -> list[Component]:
+    """Return what people did, oldest first, as plain text."""
+    if not case.remarks:
+        return []
+    rows = []
+    for remark in case.remarks:
+        said = say(
+            f"case.did_{remark.action}",
+            person=remark.person,
+            when=when(remark.time, context.installation.tz, context.now),
+        )
+        note = [html.Span(remark.note, className="note")] if remark.note else []
+        rows.append(html.Li([html.Span(said), *note]))
+    return [html.Ul(rows, className="remarks")]
+
+
+def _reply(context: Context, case: Case) -> list[Component]:
+    """Return what the reader may do about it."""
+    if not context.person.may("note"):
+        return []
+    buttons = [("note", say("case.add_note"))]
+    if case.state == "open":
+        buttons.insert(0, ("acknowledge", say("case.acknowledge")))
+    if case.state == "acknowledged":
+        buttons.insert(0, ("reopen", say("case.reopen")))
+    if case.finding.kind in LATCHED and case.state != "past" and context.person.may("manage"):
+        buttons.append(("clear", say("case.clear")))
+    form = entry_form(context, "finding", [Field("note", say("case.note"), "text")], buttons, key=case.mark)
+    return [html.Details([html.Summary(say("case.answer")), form])]

@@ -1,0 +1,107 @@
+"""What a chart shows, as a file: each bucket of each sensor, with its unit."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from dashboard.charts import panels_for
+from dashboard.display import quantity_scale
+from dashboard.windows import SECOND, WIDEST
+
+if TYPE_CHECKING:
+    from dashboard.charts import Wanted, WindowsOf
+    from ingest.installation import Installation
+
+COLUMNS = (
+    "time",
+    "sensor",
+    "point",
+    "quantity",
+    "unit",
+    "least",
+    "mean",
+    "greatest",
+    "readings",
+    "flagged",
+    "bucket_s",
+)
+"""Columns of the file: `time` is the start of the bucket, UTC."""
+
+
+def seen(installation: Installation, zone: str | None, asked: Wanted, windows_of: WindowsOf) -> pd.DataFrame:
+    """Return what a chart shows as a table.
+
+    Parameters
+    ----------
+    installation : Installation
+        The system.
+    zone : str or None
+        The zone; None for the head.
+    asked : Wanted
+        Period, width and units, as the chart has them.
+    windows_of : callable
+        Gives the windows of some sensors.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns `COLUMNS`, by sensor and time; values in the reader's units, named in each row.
+    """
+    names = list(dict.fromkeys(name for panel in panels_for(installation, zone) for name in panel.sensors))
+    ends = int(asked.start * SECOND), int(asked.end * SECOND)
+    drawn = windows_of(names, *ends, min(asked.width, WIDEST))
+    parts = []
+    for name in names:
+        sensor, found = installation.sensor[name], drawn[name]
+        scale = quantity_scale(sensor.quantity, asked.units)
+        low, mean, high = (v * scale.factor + scale.offset for v in (found.low, found.mean, found.high))
+        time = pd.to_datetime(found.start + found.index * found.step, unit="us", utc=True).as_unit("us")
+        columns = (time, name, sensor.point, sensor.quantity, scale.unit, low, mean, high)
+        part = dict(zip(COLUMNS, (*columns, found.count, found.flagged, found.step / SECOND), strict=True))
+        parts.append(pd.DataFrame(part))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(COLUMNS))
+
+
+def as_csv(table: pd.DataFrame) -> bytes:
+    r"""Return a table as CSV, times in ISO 8601 (UTC); texts that a spreadsheet would run get a quote mark.
+
+    Examples
+    --------
+    >>> as_csv(pd.DataFrame({"sensor": ["=1+1"], "mean": [2.5]}))
+    b"sensor,mean\r\n'=1+1,2.5\r\n"
+    """
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(table.columns)
+    writer.writerows([_cell(value) for value in row] for row in table.itertuples(index=False))
+    return out.getvalue().encode("utf-8")
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat().replace("+00:00", "Z")
+    if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
+        return "'" + value
+    return f"{value:.7g}" if isinstance(value, float | np.floating) else value
+
+
+def as_parquet(table: pd.DataFrame) -> bytes:
+    """Return a table as Parquet."""
+    out = io.BytesIO()
+    pq.write_table(pa.Table.from_pandas(table, preserve_index=False), out, compression="zstd")
+    return out.getvalue()
+
+
+def file_name(installation: Installation, zone: str | None, asked: Wanted, kind: str) -> str:
+    """Return a name that says what the file holds."""
+    start, end = (
+        pd.Timestamp(t, unit="s", tz="UTC").strftime("%Y%m%dT%H%M%SZ") for t in (asked.start, asked.end)
+    )
+    return f"{installation.site}_{zone or 'head'}_{start}_{end}.{kind}"

@@ -1,0 +1,122 @@
+"""What the pages' own scripts ask for: charts, their data as files, the pulse, colours, the drawing library."""
+
+from __future__ import annotations
+
+import json
+import secrets
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+import plotly
+from flask import Response, abort, request
+
+from dashboard.charts import Wanted, chart_json, wanted
+from dashboard.downloads import as_csv, as_parquet, file_name, seen
+from dashboard.guard import packed_once
+from dashboard.theme import style_sheet
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from flask import Flask
+
+    from dashboard.access.gate import Gate
+    from dashboard.watch import Watch
+
+PLOTLY = f"plotly-{plotly.__version__}.js"
+"""Name of the drawing library; it changes with its version, so browsers may keep it."""
+
+FILES: dict[str, tuple[str, Callable[..., bytes]]] = {
+    "csv": ("text/csv", as_csv),
+    "parquet": ("application/vnd.apache.parquet", as_parquet),
+}
+"""Kind of file to its media type and its maker."""
+
+
+def register(server: Flask, watch: Watch, gate: Gate) -> None:
+    """Answer at the addresses below ``api/``.
+
+    Parameters
+    ----------
+    server : Flask
+        The application.
+    watch : Watch
+        Keeps what is known.
+    gate : Gate
+        Knows who asks.
+    """
+    base = gate.prefix + "api/"
+    instance = secrets.token_hex(4)
+
+    @server.get(base + "pulse")
+    def pulse() -> Response:
+        snapshot = watch.snapshot
+        return _json(
+            {
+                "live": f"{instance}-{snapshot.live}-{len(watch.pending)}",
+                "results": f"{instance}-{snapshot.version}",
+                "now": int(watch.clock().timestamp() * 1000),
+                "token": gate.token(),
+            }
+        )
+
+    @server.get(base + "chart/head", defaults={"zone": None})
+    @server.get(base + "chart/zone/<zone>")
+    def chart(zone: str | None) -> Response:
+        asked, now = _asked(watch, zone)
+        snapshot = watch.snapshot
+        made = chart_json(
+            watch.feed.installation, snapshot.results, zone, asked, now, watch.windows, watch.pending
+        )
+        return _json(made)
+
+    @server.get(base + "file/head.<kind>", defaults={"zone": None})
+    @server.get(base + "file/zone/<zone>.<kind>")
+    def file(zone: str | None, kind: str) -> Response:
+        if kind not in FILES:
+            abort(404)
+        asked, _ = _asked(watch, zone)
+        media, maker = FILES[kind]
+        body = maker(seen(watch.feed.installation, zone, asked, watch.windows))
+        name = file_name(watch.feed.installation, zone, asked, kind)
+        return Response(
+            body, mimetype=media, headers={"Content-Disposition": f'attachment; filename="{name}"'}
+        )
+
+    @server.get(base + "theme.css")
+    def theme() -> Response:
+        return Response(style_sheet(), mimetype="text/css")
+
+    server.add_url_rule(base + PLOTLY, "drawing", _drawing)
+
+
+def _asked(watch: Watch, zone: str | None) -> tuple[Wanted, float]:
+    """Return what a reader wants, and the present; end with 404 or 400 where it makes no sense."""
+    if zone is not None and zone not in watch.feed.installation.zone:
+        abort(404)
+    now = watch.clock().timestamp()
+    try:
+        return wanted(request.args, now), now
+    except ValueError as error:
+        abort(Response(f"{error}\n", 400, mimetype="text/plain"))
+
+
+@cache
+def _library() -> bytes:
+    return (files("plotly") / "package_data" / "plotly.min.js").read_bytes()
+
+
+def _drawing() -> Response:
+    """Serve the drawing library, to be kept by the browser."""
+    packed = "gzip" in request.headers.get("Accept-Encoding", "")
+    answer = Response(packed_once(_library()) if packed else _library(), mimetype="text/javascript")
+    answer.headers["Cache-Control"] = "public, max-age=31536000, immutable"
+    answer.headers["Vary"] = "Accept-Encoding"
+    if packed:
+        answer.headers["Content-Encoding"] = "gzip"
+    return answer
+
+
+def _json(value: object) -> Response:
+    return Response(json.dumps(value, allow_nan=False, separators=(",", ":")), mimetype="application/json")
