@@ -85,6 +85,16 @@ class Document:
     logo: str | None = field(default=None)
 
 
+LONG_CELL = 26
+"""Letters from which a column shares the free width instead of taking what it needs. [-]"""
+
+
+def _widths(columns: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> list[float]:
+    """Return each column's share of the free width; 0 takes just what it needs."""
+    longest = [max(len(cell) for cell in column) for column in zip(columns, *rows, strict=True)]
+    return [0.0 if letters <= LONG_CELL else float(min(letters, 90)) ** 0.5 for letters in longest]
+
+
 def html(document: Document) -> str:
     """Return a document as one self-contained HTML page that also prints.
 
@@ -129,6 +139,8 @@ def pdf(document: Document, made: datetime) -> bytes:
         root = Path(folder)
         content: dict[str, Any] = asdict(document)
         for n, section in enumerate(content["sections"]):
+            if section["table"] is not None:
+                section["table"]["widths"] = _widths(section["table"]["columns"], section["table"]["rows"])
             pictures = section["pictures"]
             section["pictures"] = [
                 {"file": f"picture-{n}-{m}.svg", "caption": caption}

@@ -1,0 +1,171 @@
+"""What a record rests on: hashes of the paper, its charts, the installation file and the days of the archive."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ingest import manifest
+from ingest.errors import UserError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    import pandas as pd
+
+FORM = "tricklebook evidence 1"
+"""First line of every evidence file."""
+
+
+class EvidenceError(UserError):
+    """Raised when an evidence file cannot be read; names it and what was expected."""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One thing that is not as it was when the record was made.
+
+    Attributes
+    ----------
+    what : str
+        The file, as the evidence names it.
+    how : str
+        ``"changed"``, ``"missing"`` or ``"added"``.
+    """
+
+    what: str
+    how: str
+
+
+def sha256(path: Path) -> str:
+    """Return a file's hash as hex."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def days_of_period(
+    archive: Path, site: str, start: pd.Timestamp, end: pd.Timestamp
+) -> dict[str, dict[str, str]]:
+    """Return the files that hold a period's readings, with their hashes.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    site : str
+        The installation's name in paths.
+    start, end : pandas.Timestamp
+        The period. [UTC]
+
+    Returns
+    -------
+    dict
+        Folder of the day, relative to the archive, to file name to hash.
+    """
+    folder = archive / "readings" / f"site={site}"
+    first, last = f"date={start.date().isoformat()}", f"date={end.date().isoformat()}"
+    days = sorted(d for d in (folder.iterdir() if folder.is_dir() else ()) if first <= d.name <= last)
+    return {
+        day.relative_to(archive).as_posix(): {
+            path.name: sha256(path) for path in sorted(day.glob("*.parquet"))
+        }
+        for day in days
+    }
+
+
+def manifests_of_period(archive: Path, site: str, days: Iterable[str]) -> dict[str, str]:
+    """Return the newest manifest of each closed day, relative to the archive, with its hash."""
+    wanted = {day.rsplit("date=", 1)[-1] for day in days}
+    return {
+        path.relative_to(archive).as_posix(): manifest.digest(path)
+        for day, path in sorted(manifest.latest(archive, site).items())
+        if day in wanted
+    }
+
+
+def gather(papers: Iterable[Path], folder: Path, **keys: Any) -> dict[str, Any]:
+    """Return the evidence of a record.
+
+    Parameters
+    ----------
+    papers : iterable of Path
+        The record's own files: paper, page, charts.
+    folder : Path
+        The folder in which the evidence file will stand; names are relative to it.
+    **keys : Any
+        What else it says: software, period, installation, days, manifests.
+
+    Returns
+    -------
+    dict
+        Plain values for JSON.
+    """
+    files = {path.relative_to(folder).as_posix(): sha256(path) for path in papers}
+    return {"form": FORM, **keys, "files": dict(sorted(files.items()))}
+
+
+def write(path: Path, evidence: Mapping[str, Any]) -> None:
+    """Write an evidence file, the same bytes for the same evidence."""
+    path.write_text(json.dumps(evidence, indent=1, sort_keys=True, ensure_ascii=False) + "\n", "utf-8")
+
+
+def read(path: Path) -> dict[str, Any]:
+    """Return what an evidence file says.
+
+    Raises
+    ------
+    EvidenceError
+        If it is not one.
+    """
+    try:
+        content = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError) as error:
+        msg = f"{path}: cannot be read as evidence ({error}); expected the .evidence.json that stands beside a record"
+        raise EvidenceError(msg) from error
+    if not isinstance(content, dict) or content.get("form") != FORM:
+        msg = f"{path}: its form is not {FORM!r}; expected the .evidence.json that stands beside a record"
+        raise EvidenceError(msg)
+    return content
+
+
+def differences(evidence: Mapping[str, Any], folder: Path, archive: Path | None) -> list[Difference]:
+    """Compare the files as they are with what the evidence says of them.
+
+    Parameters
+    ----------
+    evidence : mapping
+        From `read`.
+    folder : Path
+        Where the record's files stand.
+    archive : Path or None
+        The archive, where it is at hand; its days and manifests are compared too.
+
+    Returns
+    -------
+    list of Difference
+        Everything that differs; empty where all is as it was.
+    """
+    found = _against(folder, evidence.get("files", {}))
+    if archive is None:
+        return found
+    found += _against(archive, evidence.get("manifests", {}))
+    for day, files in evidence.get("days", {}).items():
+        found += _against(archive / day, files, prefix=f"{day}/")
+        present = {path.name for path in (archive / day).glob("*.parquet")}
+        found += [Difference(f"{day}/{name}", "added") for name in sorted(present - files.keys())]
+    return found
+
+
+def _against(folder: Path, hashes: Mapping[str, str], prefix: str = "") -> list[Difference]:
+    """Compare files with their hashes."""
+    found = []
+    for name, wanted in hashes.items():
+        path = folder / name
+        if not path.is_file():
+            found.append(Difference(prefix + name, "missing"))
+        elif sha256(path) != wanted:
+            found.append(Difference(prefix + name, "changed"))
+    return found
