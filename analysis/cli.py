@@ -4,17 +4,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from analysis.cli_commission import commission
 from analysis.uniformity_cli import uniformity
-from ingest.errors import UserError
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from ingest.installation import Installation
 
 BAR = 30
 """Columns of the progress bar."""
@@ -24,6 +19,7 @@ def register(app: typer.Typer) -> None:
     """Add this folder's subcommands to the front door."""
     app.command("analyse")(analyse)
     app.command("uniformity")(uniformity)
+    app.command("commission")(commission)
 
 
 def analyse(
@@ -41,40 +37,17 @@ def analyse(
     """Say what the readings tell: runs, injection ratios, doses, clear-out times, and what is wrong."""
     from analysis.archive import analyse_archive  # noqa: PLC0415 - pandas and the store load only when needed
     from analysis.document import dumps  # noqa: PLC0415 - as above
+    from analysis.instants import in_order, instant  # noqa: PLC0415 - as above
     from analysis.table import table  # noqa: PLC0415 - as above
     from ingest.load_installation import load  # noqa: PLC0415 - as above
 
     system = load(installation)
-    start, end = _instant(since, system, "--from"), _instant(until, system, "--to")
-    _in_order(start, end)
+    start, end = instant(since, system, "--from"), instant(until, system, "--to")
+    in_order(start, end)
     watch = _bar if sys.stderr.isatty() else None
     results = analyse_archive(archive, system, start, end, watch=watch)
     text = dumps(results, explain=explain) if json else table(results, system, explain=explain)
     sys.stdout.write(text + "\n")
-
-
-def _instant(text: str | None, installation: Installation, option: str) -> pd.Timestamp | None:
-    """Read an instant, in local time unless it names a zone."""
-    import pandas as pd  # noqa: PLC0415 - loads only when the command runs
-
-    if text is None:
-        return None
-    try:
-        instant = pd.Timestamp(text)
-        local = instant.tz_localize(installation.tz) if instant.tzinfo is None else instant
-    except ValueError as error:
-        msg = (
-            f'{option}: {text!r} is no time; write it like "2026-05-01" or "2026-05-01T06:00+01:00" ({error})'
-        )
-        raise UserError(msg) from error
-    return local.tz_convert("UTC")
-
-
-def _in_order(start: pd.Timestamp | None, end: pd.Timestamp | None) -> None:
-    """Refuse a period that ends before it starts."""
-    if start is not None and end is not None and end <= start:
-        msg = f"--to ({end}) must be later than --from ({start})"
-        raise UserError(msg)
 
 
 def _bar(share: float) -> None:

@@ -12,8 +12,6 @@ import typer
 from ingest.errors import UserError
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from dashboard.paper.record import Matter
     from ingest.installation import Installation
 
@@ -57,6 +55,7 @@ def report(
 ) -> None:
     """Write the service record of a period, with the evidence that it rests on."""
     from analysis.archive import analyse_archive, span_of  # noqa: PLC0415 - other commands do not pay for it
+    from analysis.instants import in_order, instant  # noqa: PLC0415 - as above
     from ingest.load_installation import load  # noqa: PLC0415 - as above
 
     if output.suffix not in (".pdf", ".html"):
@@ -68,25 +67,12 @@ def report(
         msg = f"--units {shown}: expected metric or us"
         raise UserError(msg)
     first, last = span_of(archive, system)
-    start, stop = _local(begin, system, "--from") or first, _local(end, system, "--to") or last
+    start, stop = instant(begin, system, "--from") or first, instant(end, system, "--to") or last
+    in_order(start, stop)
     results = analyse_archive(archive, system, start, stop)
     matter = _matter(archive, system, results, client, contractor)
     _publish(matter, system, "us" if shown == "us" else "metric", output, installation, archive)
     sys.stdout.write(f"{output}\n{_evidence_path(output)}\n")
-
-
-def _local(text: str | None, system: Installation, option: str) -> pd.Timestamp | None:
-    """Read a local date or time as UTC."""
-    import pandas as pd  # noqa: PLC0415 - loaded only where it is wanted
-
-    if text is None:
-        return None
-    try:
-        moment = pd.Timestamp(text)
-        return (moment.tz_localize(system.tz) if moment.tzinfo is None else moment).tz_convert("UTC")
-    except ValueError as error:
-        msg = f"{option} {text}: expected a date or a time, like 2026-11-01 or 2026-11-01T06:00"
-        raise UserError(msg) from error
 
 
 def _matter(
