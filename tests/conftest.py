@@ -5,12 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 import pytest
+from hypothesis import settings
 
 from tests.support.broker import OPEN_LISTENER, Broker
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+settings.register_profile("house", deadline=None)  # a busy machine is no fault of the code
+settings.load_profile("house")
 
 
 class StartBroker(Protocol):

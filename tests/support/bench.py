@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -101,6 +102,7 @@ source = { sparkplug = "Flow/Stock", edge_node = "bench/node1", device = "plc" }
 DEVICE = "urn:dev:mac:02005e0000530a01:"
 
 
+@cache
 def bench(more: str = "") -> Installation:
     """Return the bench, with further tables where a test needs them."""
     return loads((TEXT + more).encode())
