@@ -1,4 +1,4 @@
-"""Findings of one kind, place and sensor that touch each other become one."""
+"""Findings that are one thing become one: across midnight, and from run to run."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
-    from analysis.results import Finding
+    from analysis.results import Finding, Run
 
 TOUCH = pd.Timedelta(minutes=10)
-"""Findings this near to each other are one. No source."""
+"""Findings of stretches of time this near to each other are one. No source."""
 
 SEVERITIES = ("watch", "act", "stop")
 """From mild to grave."""
@@ -25,7 +25,7 @@ def joined(findings: Iterable[Finding]) -> list[Finding]:
     Parameters
     ----------
     findings : iterable of Finding
-        In any order.
+        Of stretches of time, in any order.
 
     Returns
     -------
@@ -33,23 +33,77 @@ def joined(findings: Iterable[Finding]) -> list[Finding]:
         By start, then kind, zone and sensor. A joined one spans its parts and speaks with the words of the
         gravest, of those the largest.
     """
-    open_: dict[tuple[str, str, str, str], Finding] = {}
+    going: dict[tuple[str, ...], Finding] = {}
     done: list[Finding] = []
-    for finding in sorted(findings, key=_order):
+    for finding in sorted(findings, key=order):
         key = (finding.kind, finding.zone or "", finding.sensor or "", finding.unit or "")
-        earlier = open_.get(key)
+        earlier = going.get(key)
         if earlier is not None and finding.start - earlier.end <= TOUCH:
-            open_[key] = _one(earlier, finding)
+            going[key] = _one(earlier, finding)
             continue
         if earlier is not None:
             done.append(earlier)
-        open_[key] = finding
-    return sorted([*done, *open_.values()], key=_order)
+        going[key] = finding
+    return sorted([*done, *going.values()], key=order)
 
 
-def _order(finding: Finding) -> tuple[pd.Timestamp, str, str, str]:
+def chained(findings: Iterable[tuple[Run, Finding]], runs: Sequence[Run]) -> list[Finding]:
+    """Join what is found in one run of a zone after the other.
+
+    A fault that lasts shows in every run until it is mended; told run by run it would bury what is new.
+
+    Parameters
+    ----------
+    findings : iterable of (Run, Finding)
+        Each with the run in which it was found.
+    runs : sequence of Run
+        Every run of every zone, by start: a run without the finding ends the chain.
+
+    Returns
+    -------
+    list of Finding
+        By start, then kind, zone and sensor. A chain spans its runs, has the gravest severity, and speaks of
+        the latest run, with how many there were.
+    """
+    place = {
+        (run.zone, run.start): n for zone in {r.zone for r in runs} for n, run in enumerate(_of(runs, zone))
+    }
+    chains: list[tuple[Finding, int, int]] = []
+    last: dict[tuple[object, ...], int] = {}
+    for run, finding in findings:
+        key = (run.zone, finding.kind, finding.sensor, finding.unit, finding.likely_causes)
+        here, at = place[run.zone, run.start], last.get(key)
+        if at is not None and here - chains[at][1] == 1:
+            first, _, count = chains[at]
+            chains[at] = (_follow(first, finding), here, count + 1)
+            continue
+        last[key] = len(chains)
+        chains.append((finding, here, 1))
+    return sorted((_told(finding, count) for finding, _, count in chains), key=order)
+
+
+def order(finding: Finding) -> tuple[pd.Timestamp, str, str, str]:
     """Return what findings are sorted by."""
     return finding.start, finding.kind, finding.zone or "", finding.sensor or ""
+
+
+def _of(runs: Iterable[Run], zone: str) -> list[Run]:
+    """Return the runs of one zone."""
+    return [run for run in runs if run.zone == zone]
+
+
+def _follow(first: Finding, latest: Finding) -> Finding:
+    """Return the latest finding of a chain, begun with the first."""
+    gravest = max(first.severity, latest.severity, key=SEVERITIES.index)
+    return replace(latest, start=first.start, severity=gravest)
+
+
+def _told(finding: Finding, count: int) -> Finding:
+    """Return a finding that says in how many runs it was found."""
+    if count == 1:
+        return finding
+    since = f"{finding.start:%Y-%m-%d %H:%M} UTC"
+    return replace(finding, evidence=f"{finding.evidence} (so in {count} runs in a row, since {since})")
 
 
 def _one(one: Finding, two: Finding) -> Finding:

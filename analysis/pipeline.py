@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis import steps
-from analysis.join import joined
+from analysis.join import chained, joined, order
 from analysis.prepare import Prepared, prepare
 from analysis.results import Estimate, Feature, Finding, Results, Run
 from analysis.samples import is_spot
@@ -34,30 +34,31 @@ Watcher = Callable[[float], None]
 
 @dataclass(slots=True)
 class _Said:
-    """What the steps have said so far; `passing` are findings of stretches, to be joined across midnight."""
+    """What the steps have said so far.
+
+    Findings of runs are kept with their run, to be chained from run to run; findings of stretches in
+    `passing`, to be joined across midnight; `findings` are ready.
+    """
 
     runs: list[Run] = field(default_factory=list)
     estimates: list[Estimate] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+    of_runs: list[tuple[Run, Finding]] = field(default_factory=list)
     passing: list[Finding] = field(default_factory=list)
     features: list[Feature] = field(default_factory=list)
 
-    def hear(
-        self,
-        said: Iterable[Estimate | Finding | Feature],
-        *,
-        zone: str | None = None,
-        run_start: pd.Timestamp | None = None,
-    ) -> None:
+    def hear(self, said: Iterable[Estimate | Finding | Feature], *, run: Run | None = None) -> None:
         """Sort what one step returned; an estimate of a run is placed in its zone and run."""
         for item in said:
             if isinstance(item, Estimate):
-                placed = item if run_start is None or item.run_start is not None else item.of(zone, run_start)
+                placed = item if run is None or item.run_start is not None else item.of(run.zone, run.start)
                 self.estimates.append(_finite(placed))
-            elif isinstance(item, Finding):
+            elif isinstance(item, Feature):
+                self.features.append(item)
+            elif run is None:
                 self.findings.append(_finite_finding(item))
             else:
-                self.features.append(item)
+                self.of_runs.append((run, _finite_finding(item)))
 
 
 def analyse(
@@ -128,7 +129,7 @@ def analyse_stretches(
         _analyse_stretch(installation, read, stretch, end, said)
         if watch is not None:
             watch((stretch.end - start) / (end - start))
-    findings = (*said.findings, *joined(said.passing))
+    findings = tuple(sorted([*chained(said.of_runs, said.runs), *joined(said.passing)], key=order))
     season = SeasonView(
         installation,
         start,
@@ -149,7 +150,7 @@ def analyse_stretches(
         software(),
         tuple(said.runs),
         tuple(last.estimates),
-        tuple(sorted(last.findings, key=lambda f: (f.start, f.kind, f.zone or "", f.sensor or ""))),
+        tuple(sorted(last.findings, key=order)),
     )
 
 
@@ -173,10 +174,10 @@ def _analyse_stretch(
         view = RunView(installation, run, _around(ready, at, installation), _beside(ready, run))
         before = len(said.estimates)
         for run_step in steps.RUN_STEPS:
-            said.hear(run_step(view), zone=run.zone, run_start=run.start)
+            said.hear(run_step(view), run=run)
         mine = tuple(said.estimates[before:])
         for judge in steps.RUN_JUDGES:
-            said.hear(judge(view, mine), zone=run.zone, run_start=run.start)
+            said.hear(judge(view, mine), run=run)
     period = PeriodView(
         installation,
         stretch.start,
