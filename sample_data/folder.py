@@ -7,7 +7,7 @@ import json
 import os
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from ingest.errors import UserError
 from sample_data.schedule import SESSION_S, Scenario, session
@@ -45,11 +45,9 @@ def only_one(folder: Path) -> Iterator[Callable[[str], None]]:
     Raises
     ------
     UserError
-        If another process holds it.
+        If another process holds it, or it cannot be written.
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    path = folder / "running.txt"
-    with path.open("a+", encoding="utf-8") as held:
+    with _open_lock(folder) as held:
         try:
             fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
@@ -68,6 +66,17 @@ def only_one(folder: Path) -> Iterator[Callable[[str], None]]:
 
         tell("")
         yield tell
+
+
+def _open_lock(folder: Path) -> TextIO:
+    """Open the file that is held, in a folder that is made where it is missing."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return (folder / "running.txt").open("a+", encoding="utf-8")
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        msg = f"the demo cannot write into {folder} ({reason}); choose a folder of your own with --data"
+        raise UserError(msg) from error
 
 
 def write_whole(path: Path, text: str) -> None:

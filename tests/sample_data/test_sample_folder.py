@@ -26,6 +26,15 @@ def test_second_holder_is_refused_and_told_who_holds(tmp_path: Path) -> None:
             second.__enter__()
 
 
+def test_folder_that_cannot_be_is_told(tmp_path: Path) -> None:
+    """Where the folder cannot be made, the error names it and another way."""
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    held = only_one(tmp_path / "file" / "data")
+
+    with pytest.raises(UserError, match=r"cannot write into .*data.*--data"):
+        held.__enter__()
+
+
 def test_folder_is_free_again(tmp_path: Path) -> None:
     """A folder that was held can be held again, and nothing is left of the former holder."""
     with only_one(tmp_path) as tell:
