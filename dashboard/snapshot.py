@@ -208,21 +208,15 @@ def run_at(results: Results | None, zone: str, start_s: int) -> Run | None:
 
 
 def last_estimates(results: Results | None, zone: str) -> list[Estimate]:
-    """Return the newest of each estimate of a zone, in the order of the analysis; of runs that are over."""
-    newest: dict[tuple[str, str | None], Estimate] = {}
+    """Return the estimates of a zone's last run that is over, and the newest that belong to no run.
+
+    A number of an older run never stands among those of a newer one.
+    """
     going = {run.start for run in zone_runs(results, zone) if not run.complete}
-    for estimate in () if results is None else results.estimates:
-        if estimate.zone != zone or estimate.run_start in going:
-            continue
-        key = (estimate.quantity, estimate.nutrient)
-        before = newest.get(key)
-        if before is None or _started(estimate) >= _started(before):
-            newest[key] = estimate
-    return list(newest.values())
-
-
-def _started(estimate: Estimate) -> pd.Timestamp:
-    return estimate.run_start if estimate.run_start is not None else pd.Timestamp(0, tz="UTC")
+    mine = [e for e in (results.estimates if results else ()) if e.zone == zone and e.run_start not in going]
+    last = max((e.run_start for e in mine if e.run_start is not None), default=None)
+    kept = [e for e in mine if e.run_start is None or e.run_start == last]
+    return list({(e.quantity, e.nutrient): e for e in kept}.values())
 
 
 def cases_of(snapshot: Snapshot, zone: str | None) -> list[Case]:
