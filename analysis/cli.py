@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from analysis import cli_service
 from analysis.cli_commission import commission
 from analysis.uniformity_cli import uniformity
 
@@ -18,6 +19,7 @@ BAR = 30
 def register(app: typer.Typer) -> None:
     """Add this folder's subcommands to the front door."""
     app.command("analyse")(analyse)
+    cli_service.register(app)
     app.command("uniformity")(uniformity)
     app.command("commission")(commission)
 

@@ -52,6 +52,7 @@ FINDING_KINDS = (
     "flow meter drift",
     "valve fault",
     "unexplained change",
+    "injection without flow",
     "backflow",
     "sensor fault",
     "sensor silent",

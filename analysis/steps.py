@@ -26,6 +26,7 @@ from analysis.clearout_estimate import clear_out
 from analysis.diagnosis_season import diagnose
 from analysis.dose import nutrient_dose
 from analysis.dose_findings import dose_findings
+from analysis.drainage import drain_fraction
 from analysis.features import steady
 from analysis.findings_feed import ec_band, injector_flow
 from analysis.findings_injection import no_injection, off_target
@@ -34,10 +35,12 @@ from analysis.findings_season import preventer_test, sensor_silent
 from analysis.fronts import travel_between
 from analysis.injection import injection_fraction
 from analysis.injection_disagree import disagreements
+from analysis.injection_faults import injection_without_flow
 from analysis.injection_season import zone_totals
 from analysis.injection_strata import sagging
 from analysis.injection_volume import stock_volume
 from analysis.results import Estimate, Feature, Finding
+from analysis.sensors_health import cell_fouling, failed_readings, troubled_sensors
 from analysis.stations import stations
 from analysis.tank_estimate import displacement_tank
 from analysis.travel_estimate import travel_in_pipes
@@ -72,7 +75,14 @@ RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (
     washout,
 )
 
-PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (over_pressure, silence, backflow)
+PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (
+    over_pressure,
+    silence,
+    backflow,
+    injection_without_flow,
+    failed_readings,
+    drain_fraction,
+)
 
 SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
     zone_totals,
@@ -80,4 +90,6 @@ SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
     preventer_test,
     diagnose,
     slow_leak_back,
+    cell_fouling,
+    troubled_sensors,
 )

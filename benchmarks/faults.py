@@ -1,0 +1,318 @@
+"""Faults of a zone: false alarms in healthy years, delays, sizes, dates, and names by effect size.
+
+All on invented seasons of `benchmarks.seasons`, whose drift is not told to the detectors. Seeds are fixed
+and were not used while the limits were set.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.stats import chi2
+
+from analysis.baseline_line import CORRELATION
+from analysis.clogging import forecast, loss_now
+from analysis.diagnosis import Study, study
+from analysis.diagnosis_decide import masked, verdict
+from analysis.diagnosis_season import diagnose
+from analysis.results import Finding
+from analysis.trend import ewma
+from benchmarks.season_views import ALL, season_view
+from benchmarks.seasons import (
+    Array,
+    Faults,
+    Seasons,
+    correlated,
+    make_plant,
+    no_faults,
+    ramp,
+    simulate,
+    step,
+    with_fault,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+SEASON = np.arange(90.0)
+YEAR = np.arange(365.0)
+
+KINDS = (
+    "emitter clogging",
+    "leak",
+    "flow meter drift",
+    "pressure regulation",
+    "filter clogging",
+    "valve fault",
+    "sensor fault",
+)
+
+SUBSETS = {
+    "all": ALL,
+    "no rest readings": tuple(h for h in ALL if h != "rest"),
+    "no thermometer": tuple(h for h in ALL if h != "temperature"),
+    "flow, head, end": ("meter", "temperature", "rest", "mixed", "lateral end"),
+    "flow, end": ("meter", "temperature", "rest", "lateral end"),
+    "flow, head": ("meter", "temperature", "rest", "mixed"),
+    "flow only": ("meter", "temperature"),
+}
+
+
+def points(have: Sequence[str]) -> tuple[str, ...]:
+    """Return the pressure points among what a system has."""
+    return tuple(h for h in have if h not in ("meter", "temperature", "rest"))
+
+
+def _drawn(rng: np.random.Generator, low: float, high: float, n: int) -> Array:
+    return np.asarray(rng.uniform(low, high, n), dtype=np.float64)
+
+
+def plant_fault(rng: np.random.Generator, faults: Faults, kind: str, days: Array) -> tuple[Faults, Array]:
+    """Plant one kind of fault in every system; return the faults and their effect, shape (systems, days)."""
+    n = faults.clogging.shape[0]
+    onset = _drawn(rng, 28.0, 45.0, n)
+    sign = np.asarray(rng.choice([-1.0, 1.0], n), dtype=np.float64)
+    small = np.exp(_drawn(rng, np.log(0.01), np.log(0.15), n))
+    rows: dict[str, tuple[str, Array]] = {
+        "emitter clogging": ("clogging", ramp(days, onset, _drawn(rng, 0.02, 0.2, n) / 45.0)),
+        "leak": ("leak", step(days, onset, small)),
+        "flow meter drift": ("meter", ramp(days, onset, sign * _drawn(rng, 0.02, 0.1, n) / 45.0)),
+        "pressure regulation": ("regulator", step(days, onset, sign * small)),
+        "filter clogging": ("filter", ramp(days, onset, _drawn(rng, 0.2, 2.0, n) / 45.0)),
+        "valve fault": ("main", step(days, onset, _drawn(rng, 0.2, 2.0, n))),
+        "sensor fault": ("offset", ramp(days, onset, sign * _drawn(rng, 4.0, 20.0, n) / 45.0)),
+    }
+    name, size = rows[kind]
+    if kind == "sensor fault":
+        return replace(faults, offset={"lateral end": size}), np.abs(size[:, 0]) / 100.0
+    spread = {
+        "clogging": {"uneven": _drawn(rng, 0.0, 0.5, n)},
+        "leak": {"leak_place": _drawn(rng, 0.0, 1.0, n)},
+    }
+    return with_fault(faults, **{name: size}, **spread.get(name, {})), np.abs(size[:, 0])
+
+
+def seasons_with(
+    seed: int, systems: int, kinds: Sequence[str], have: Sequence[str] = ALL
+) -> tuple[Seasons, list[Array]]:
+    """Return seasons in which every system has each of some faults."""
+    rng = np.random.default_rng(seed)
+    plant = make_plant(rng, systems)
+    faults, effects = no_faults(systems, 1, SEASON.size), []
+    for kind in kinds:
+        faults, effect = plant_fault(rng, faults, kind, SEASON)
+        effects.append(effect)
+    return simulate(rng, plant, faults, SEASON, points=points(have)), effects
+
+
+def look(seasons: Seasons, system: int, have: tuple[str, ...] = ALL) -> Study:
+    """Return one system's study; every invented system has one."""
+    view = season_view(seasons, system, have)
+    found = study(view.installation, view, "z1")
+    if found is None:
+        msg = "an invented season left nothing to study"
+        raise RuntimeError(msg)
+    return found
+
+
+def names_on(one: Study, day: int) -> set[str]:
+    """Return the causes that are named on a day."""
+    z, c = masked(one.quick.shift, one.quick.covariance, one.quick.ready)
+    judged = verdict(z[day], c[day], one.faults)
+    return {one.faults[i].kind for i in judged.named if abs(judged.size[i]) >= one.faults[i].least}
+
+
+def healthy_years(seed: int, systems: int, zones: int) -> tuple[int, int, Counter[str]]:
+    """Return system-years, findings, and findings by kind, of healthy systems."""
+    rng = np.random.default_rng(seed)
+    plant = make_plant(rng, systems, zones)
+    seasons = simulate(rng, plant, no_faults(systems, zones, YEAR.size), YEAR, points=points(ALL))
+    kinds: Counter[str] = Counter()
+    for i in range(systems):
+        kinds.update(x.kind for x in diagnose(season_view(seasons, i)) if isinstance(x, Finding))
+    return systems, kinds.total(), kinds
+
+
+def upper(count: int, years: float) -> float:
+    """Return the 95 % upper bound of a rate, exact Poisson."""
+    return float(chi2.ppf(0.95, 2 * (count + 1)) / 2.0 / years)
+
+
+def false_alarms(systems: int) -> None:
+    """Print findings in healthy years."""
+    for zones in (1, 3):
+        years, count, kinds = healthy_years(811 + zones, systems if zones == 1 else systems // 3, zones)
+        print(
+            f"  {zones} zone(s): {count} findings in {years} system-years ({years * zones} zone-years): "
+            f"{count / years:.3f} a system-year, 95 % upper bound {upper(count, years):.3f} {dict(kinds)}"
+        )
+
+
+def clogging(systems: int) -> None:
+    """Print how early clogging is found, how well its size is known, and whether the dates hold."""
+    seasons, (loss,) = seasons_with(821, systems, ("emitter clogging",))
+    at_alarm, error, dates = np.full(systems, np.inf), np.zeros(systems), []
+    for i in range(systems):
+        one = look(seasons, i)
+        alarm = np.flatnonzero(one.ratio > 1.0)
+        if alarm.size:
+            at_alarm[i] = loss[i, alarm[0]]
+        at_alarm[i] = at_alarm[i] if alarm.size else max(loss[i, -1], 0.03)
+        now = loss_now(one)
+        error[i] = np.nan if now is None else now.value - loss[i, -1]
+        dates += _dates(seasons, i, loss[i])
+    hit = np.array(dates)
+    print(
+        f"  loss at the alarm: median {np.median(at_alarm):.2%}, 90 % of seasons by {np.quantile(at_alarm, 0.9):.2%}"
+    )
+    print(
+        f"  loss at the season's end: bias {np.nanmean(error):+.2%}, median error {np.nanmedian(np.abs(error)):.2%}, "
+        f"p95 {np.nanquantile(np.abs(error), 0.95):.2%}"
+    )
+    print(
+        f"  date of a limit, forecast 15 days before the season's end: interval covers {hit.mean():.1%} of {hit.size}"
+    )
+
+
+def _dates(seasons: Seasons, system: int, loss: Array) -> list[bool]:
+    """Return whether the intervals of the dates hold the truth, for limits not yet crossed."""
+    cut = SEASON.size - 15
+    early = replace(
+        seasons,
+        days=seasons.days[:cut],
+        flow=seasons.flow[..., :cut],
+        pressure={k: v[..., :cut] for k, v in seasons.pressure.items()},
+        rest={k: v[..., :cut] for k, v in seasons.rest.items()},
+        temperature=seasons.temperature[..., :cut],
+    )
+    now = loss_now(look(early, system))
+    rate = float(loss[-1] - loss[-2])
+    out = []
+    for limit in (0.05, 0.10):
+        told = None if now is None or loss[cut - 1] >= limit else forecast(now, limit)
+        if told is not None:
+            truth = (limit - loss[cut - 1]) / rate
+            out.append(bool(told.low <= truth <= told.high))
+    return out
+
+
+def causes(systems: int, have: tuple[str, ...] = ALL, kinds: Sequence[str] = KINDS) -> None:
+    """Print names by size of the effect, on every fifth day after the onset."""
+    for kind in kinds:
+        if kind == "sensor fault" and "lateral end" not in have:
+            continue
+        seasons, (effect,) = seasons_with(831, systems, (kind,), have)
+        rows: dict[str, Counter[str]] = {}
+        for i in range(systems):
+            one = look(seasons, i, have)
+            for day in range(34, SEASON.size, 5):
+                size = effect[i, day]
+                if size <= 0.0 or effect[i, day - 4] <= 0.0:
+                    continue
+                row = rows.setdefault(_band(size), Counter())
+                told = names_on(one, day) if one.ratio[day] > 1.0 else {"none"}
+                row[_grade(told, {kind})] += 1
+        print(f"  {kind}: " + "; ".join(f"{band} {_shares(rows[band])}" for band in sorted(rows)))
+
+
+def _band(size: float) -> str:
+    return next(
+        b
+        for limit, b in ((0.01, "0-1 %"), (0.02, "1-2 %"), (0.04, "2-4 %"), (np.inf, "> 4 %"))
+        if size < limit
+    )
+
+
+def _grade(told: set[str], truth: set[str]) -> str:
+    """Return how a name compares with the truth; a name that is not true is wrong, whatever stands beside it."""
+    if told == {"none"}:
+        return "none"
+    if told - truth:
+        return "wrong"
+    return "undecided" if not told else "right"
+
+
+def _shares(row: Counter[str], names: Sequence[str] = ("right", "wrong", "undecided", "none")) -> str:
+    total = row.total()
+    return ", ".join(f"{name} {row[name] / total:.0%}" for name in names if row[name]) + f" of {total}"
+
+
+def pairs(systems: int) -> None:
+    """Print what is said of two faults at once, at the season's end."""
+    for i, first in enumerate(KINDS):
+        for second in KINDS[i + 1 :]:
+            seasons, _ = seasons_with(841 + i, systems, (first, second))
+            row: Counter[str] = Counter()
+            for system in range(systems):
+                one = look(seasons, system)
+                told = names_on(one, SEASON.size - 1) if one.ratio[-1] > 1.0 else {"none"}
+                grade = _grade(told, {first, second})
+                row["both" if len(told) == 2 and grade == "right" else grade] += 1
+            names = ("both", "right", "wrong", "undecided", "none")
+            print(f"  {first} + {second}: {_shares(row, names)}")
+
+
+def ideal(seeds: int) -> None:
+    """Print the delay on ramps without drift, against the likelihood ratio that knows everything but the onset."""
+    rng = np.random.default_rng(851)
+    for noise, size in ((0.0033, 0.05), (0.0067, 0.05), (0.01, 0.05), (0.0067, 0.10)):
+        null = noise * correlated(rng, (4 * seeds, 365), CORRELATION)
+        slope = size / 60.0
+        shape = -slope * np.arange(365.0)
+        fault = noise * correlated(rng, (seeds, 365), CORRELATION)
+        grown = fault + np.minimum(shape, 0.0)
+        delays = []
+        for statistic in (_moving, _oracle):
+            limit = np.quantile(statistic(null, slope, noise).max(axis=1), 1.0 - 0.095)
+            over = statistic(grown, slope, noise) > limit
+            delays.append(np.where(over.any(axis=1), over.argmax(axis=1), 365) + 1)
+        mine, best = delays
+        print(
+            f"  scatter {noise:.2%}, {size:.0%} in 60 d: median {np.median(mine):.0f} d against {np.median(best):.0f} d "
+            f"({np.median(mine) / np.median(best):.2f}), p90 {np.quantile(mine, 0.9):.0f} against {np.quantile(best, 0.9):.0f}"
+        )
+
+
+def _moving(y: Array, slope: float, noise: float) -> Array:
+    """Return the detector's moving mean, downwards."""
+    del slope, noise
+    return np.stack([-ewma(row, weight=0.15) for row in y])
+
+
+def _oracle(y: Array, slope: float, noise: float) -> Array:
+    """Return the largest log likelihood ratio over the ramp's onset, everything else known."""
+    rho = CORRELATION
+    white = (y[:, 1:] - rho * y[:, :-1]) / (noise * np.sqrt(1.0 - rho**2))
+    n = white.shape[1]
+    out = np.full(y.shape, -np.inf)
+    age = np.arange(n, dtype=float)
+    drift = -slope * ((age + 1.0) - rho * age) / (noise * np.sqrt(1.0 - rho**2))
+    for onset in range(n):
+        part = np.cumsum(white[:, onset:] * drift[: n - onset] - 0.5 * drift[: n - onset] ** 2, axis=1)
+        out[:, onset + 1 :] = np.maximum(out[:, onset + 1 :], part)
+    return out
+
+
+def main(*, quick: bool = False) -> None:
+    """Print every table."""
+    print("healthy years: findings of all kinds of a zone's hydraulics")
+    false_alarms(12 if quick else 108)
+    print("clogging, ramps of 2 to 20 % in 45 days")
+    clogging(20 if quick else 120)
+    print("delay without drift, same alarms a year")
+    ideal(200 if quick else 500)
+    print("names by effect, every fifth day; all sensors")
+    causes(8 if quick else 44)
+    for name, have in SUBSETS.items():
+        if name != "all":
+            print(f"names by effect; {name}")
+            causes(6 if quick else 20, have, KINDS[:4])
+    print("two faults at once")
+    pairs(4 if quick else 16)
+
+
+if __name__ == "__main__":
+    main()
