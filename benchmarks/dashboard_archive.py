@@ -60,7 +60,13 @@ def day_table(day: int, *, spike: bool) -> pa.Table:
     codes = pa.array(np.repeat(np.arange(len(SENSORS), dtype=np.int32), 86400))
     times = pa.array(np.tile(time, len(SENSORS)), parquet.TIME)
     quality = pa.array(np.ones(86400 * len(SENSORS), np.int8))
-    columns = [times, pa.DictionaryArray.from_arrays(codes, names), pa.array(np.concatenate(values)), quality, times]
+    columns = [
+        times,
+        pa.DictionaryArray.from_arrays(codes, names),
+        pa.array(np.concatenate(values)),
+        quality,
+        times,
+    ]
     return pa.Table.from_arrays(columns, schema=parquet.SCHEMA)
 
 

@@ -24,6 +24,9 @@ RANGES = (
 )
 """Ranges that have a button, by their text's key. [s]"""
 
+SAVES = (("csv", "CSV"), ("parquet", "Parquet"), ("svg", "SVG"), ("png", "PNG"))
+"""What a chart can be saved as."""
+
 FIRST_RANGE = 21600
 """Range that a chart opens with: a working morning. [s]"""
 
@@ -77,12 +80,19 @@ def chart_box(
                 ],
                 className="plot-box",
             ),
+            html.Div(
+                [_button(word, "save", kind) for kind, word in SAVES],
+                role="group",
+                className="buttons saves",
+                **attrs({"aria-label": say("chart.save")}),
+            ),
             html.P("", className="quiet shown", role="status", **attrs({"data-testid": "shown"})),
         ],
         className="chart",
         **attrs(
             {
                 "data-address": f"{context.prefix}api/chart/{subject}",
+                "data-files": f"{context.prefix}api/file/{subject}",
                 "data-units": context.units,
                 "data-span": str(FIRST_RANGE),
                 "data-ends": f"{ends[0]},{ends[1]}" if ends else None,

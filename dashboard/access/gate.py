@@ -99,6 +99,8 @@ class Gate:
         g.session = self.access.session(request.cookies.get(COOKIE))
         if g.session is not None:
             return None
+        if not request.path.startswith(self.prefix):
+            abort(404)
         wants_page = request.method == "GET" and not leaf.startswith(("api/", "_", "assets/"))
         if wants_page:
             return redirect(self.prefix + "login?" + urlencode({"next": request.full_path.rstrip("?")}), 303)
@@ -141,7 +143,7 @@ class Gate:
         return answer
 
     def _login_page(self, problem: str, onward: str, status: int = 200) -> AnyResponse:
-        held = secrets.token_urlsafe(18)
+        held = request.cookies.get(LOGIN_COOKIE) or secrets.token_urlsafe(18)
         page = LOGIN.format(
             language=LANGUAGE,
             prefix=escape(self.prefix),
@@ -151,7 +153,7 @@ class Gate:
             who=escape(say("login.name")),
             word=escape(say("login.password")),
             press=escape(say("login.press")),
-            token=held,
+            token=escape(held),
             next=escape(onward[:500]),
         )
         answer = Response(page, status, mimetype="text/html")

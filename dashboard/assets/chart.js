@@ -196,7 +196,7 @@
     }
 
     follow(span) {
-      this.range = box.dataset.ends ? box.dataset.ends.split(",").map(Number) : null;
+      this.range = null;
       this.span = span || this.span;
       this.load();
     }
@@ -213,11 +213,33 @@
     press(event) {
       const range = event.target.closest("[data-range]");
       const move = event.target.closest("[data-move]");
-      if (range) {
+      const kind = event.target.closest("[data-save]");
+      if (kind) {
+        this.save(kind.dataset.save);
+      } else if (range) {
         this.follow(Number(range.dataset.range));
       } else if (move) {
         this.move(move.dataset.move);
       }
+    }
+
+    save(kind) {
+      if (!this.made) {
+        return;
+      }
+      const { start, end } = this.made;
+      if (kind === "svg" || kind === "png") {
+        const width = this.plot.clientWidth;
+        const name = this.box.dataset.files.split("/").pop();
+        window.Plotly.downloadImage(this.plot, { format: kind, width, height: this.made.height, filename: name });
+        return;
+      }
+      const link = document.createElement("a");
+      const query = new URLSearchParams({ from: start, to: end, width: Math.round(this.plot.clientWidth) });
+      query.set("units", this.box.dataset.units);
+      link.href = this.box.dataset.files + "." + kind + "?" + query;
+      link.download = "";
+      link.click();
     }
 
     move(way) {

@@ -1,0 +1,207 @@
+"""Writing in a real browser: drafts survive, entries are kept, markup stays text, a restart loses nothing."""
+
+from __future__ import annotations
+
+import re
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, expect
+from werkzeug.security import generate_password_hash
+
+from analysis.ledger import read_services
+from dashboard.access.users import User, save
+from dashboard.app import Settings
+from ingest.installation import Installation
+from tests.dashboard import field
+from tests.dashboard.conftest import OpenPage, Served, Watched, serve
+
+NASTY = "<img src=x onerror=\"document.title='owned'\"><script>document.title='owned'</script>"
+WORD = "quiet river stone"
+BACK_MS = 20_000
+
+
+def fill_service(page: Page, note: str, person: str = "A. Weller") -> None:
+    """Fill the form of the service log."""
+    form = page.get_by_test_id("form-service")
+    form.locator("[name=kind]").select_option("lines flushed")
+    form.locator("[name=zone]").select_option("bench1")
+    form.locator("[name=note]").fill(note)
+    form.locator("[name=person]").fill(person)
+
+
+def test_service_entry_is_kept_and_shown_as_text(open_page: OpenPage, served: Served) -> None:
+    """An entry stands in the file and in the log at once; a script in it stays text."""
+    opened = open_page("/service")
+    page = opened.page
+    fill_service(page, NASTY, person="<b>A. Weller</b>")
+
+    page.get_by_test_id("form-service").get_by_role("button", name="Keep it").click()
+
+    expect(page.get_by_test_id("form-service").locator(".answer")).to_have_text("Kept.")
+    expect(page.get_by_test_id("service-log")).to_contain_text(NASTY)
+    entry = read_services(served.archive)[-1]
+    assert (entry.kind, entry.zone, entry.note, entry.person) == (
+        "lines flushed",
+        "bench1",
+        NASTY,
+        "<b>A. Weller</b>",
+    )
+    assert page.locator("#page img, #page b").count() == 0
+    expect(page).to_have_title(re.compile("^Service log"))
+    assert opened.complaints == []
+
+
+def test_refusal_is_told_and_nothing_is_lost(open_page: OpenPage) -> None:
+    """A form that is not complete is refused in words, and what was typed stays."""
+    page = open_page("/service").page
+    fill_service(page, "half a sentence", person="")
+
+    page.get_by_test_id("form-service").get_by_role("button", name="Keep it").click()
+
+    expect(page.get_by_test_id("form-service").locator(".answer")).to_contain_text(
+        "name of who does this is missing"
+    )
+    expect(page.get_by_test_id("form-service").locator("[name=note]")).to_have_value("half a sentence")
+
+
+def test_draft_survives_a_reload(open_page: OpenPage) -> None:
+    """What is typed and not yet sent is there again after the page is loaded anew."""
+    page = open_page("/service").page
+    fill_service(page, "not sent yet")
+
+    page.reload()
+
+    expect(page.get_by_test_id("form-service").locator("[name=note]")).to_have_value("not sent yet")
+    expect(page.get_by_test_id("form-service").locator("[name=kind]")).to_have_value("lines flushed")
+
+
+def test_finding_is_answered(open_page: OpenPage, served: Served) -> None:
+    """A finding that somebody has seen moves from open to acknowledged, with name and note."""
+    page = open_page("/findings").page
+    expect(page.get_by_test_id("computed")).to_contain_text("Results of the last", timeout=30_000)
+    case = page.get_by_test_id("findings-open").locator("article").first
+    mark = case.get_attribute("data-case")
+    case.locator("summary", has_text="Answer").click()
+    case.locator("[name=person]").fill("B. Ash")
+    case.locator("[name=note]").fill("cable was loose")
+
+    case.get_by_role("button", name="I have seen it").click()
+
+    seen = page.get_by_test_id("findings-acknowledged").locator(f"[data-case='{mark}']")
+    expect(seen).to_contain_text("B. Ash has seen it")
+    expect(seen).to_contain_text("cable was loose")
+    assert served.watch.records is not None
+    assert [r.person for r in served.watch.records.cases.book().remarks[str(mark)]] == ["B. Ash"]
+
+
+def test_file_of_what_is_seen_is_downloaded(open_page: OpenPage) -> None:
+    """The chart's data come as CSV, in the units of the screen, each row with its unit."""
+    page = open_page("/zone/bench1").page
+    expect(page.locator(".chart")).to_have_attribute("data-drawn", re.compile("[1-9]"), timeout=15_000)
+
+    with page.expect_download() as waiting:
+        page.locator("[data-save=csv]").click()
+    text = Path(waiting.value.path()).read_text("utf-8")
+
+    assert text.startswith("time,sensor,point,quantity,unit,least,mean,greatest,readings,flagged,bucket_s")
+    assert "head_flow,source,flow,L/h" in text
+    with page.expect_download() as waiting:
+        page.locator("[data-save=svg]").click()
+    assert "<svg" in Path(waiting.value.path()).read_text("utf-8")
+
+
+@pytest.fixture
+def start(tmp_path: Path) -> Iterator[Callable[[], subprocess.Popen[str]]]:
+    """Start the command on one port, as often as a test wants; all end with the test."""
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    (tmp_path / "port").write_text(str(port))
+    (tmp_path / "installation.toml").write_text(field.installation_text())
+    files = ["--installation", str(tmp_path / "installation.toml"), "--archive", str(tmp_path / "archive")]
+    command = [sys.executable, "-m", "tricklebook", "dashboard", *files, "--port", str(port)]
+    started = []
+
+    def begin() -> subprocess.Popen[str]:
+        process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+        started.append(process)
+        assert process.stderr is not None
+        process.stderr.readline()
+        return process
+
+    yield begin
+    for process in started:
+        process.kill()
+        process.communicate()
+
+
+@pytest.mark.slow
+def test_pages_recover_from_a_killed_server(
+    start: Callable[[], subprocess.Popen[str]], tmp_path: Path, browser: Browser, installation: Installation
+) -> None:
+    """A page that is open while its server is killed says so, keeps what is typed, and goes on by itself."""
+    now = time.time()
+    field.write(tmp_path / "archive", installation, field.frame(now - 7200, now, field.usual_runs(now)), 1)
+    address = f"http://127.0.0.1:{(tmp_path / 'port').read_text()}"
+    first = start()
+    page = browser.new_page()
+    page.goto(address + "/service")
+    fill_service(page, "typed while the server was away")
+    first.kill()
+    first.wait()
+
+    expect(page.get_by_test_id("contact")).to_contain_text("No contact", timeout=BACK_MS)
+    page.get_by_role("button", name="Keep it").first.click()
+    expect(page.get_by_test_id("form-service").locator(".answer")).to_contain_text("Not kept")
+    start()
+
+    expect(page.get_by_test_id("contact")).to_be_hidden(timeout=BACK_MS)
+    page.get_by_role("button", name="Keep it").first.click()
+    expect(page.get_by_test_id("form-service").locator(".answer")).to_have_text("Kept.", timeout=BACK_MS)
+    assert read_services(tmp_path / "archive")[-1].note == "typed while the server was away"
+    page.get_by_test_id("bar").get_by_role("link", name="bench1").click()
+    expect(page.locator(".chart")).to_have_attribute("data-drawn", re.compile("[1-9]"), timeout=BACK_MS)
+    page.close()
+
+
+@pytest.fixture
+def behind_login(installation: Installation, tmp_path: Path) -> Iterator[Served]:
+    """Serve an empty archive under a path, to people who must log in."""
+    users = tmp_path / "users.toml"
+    save(users, {"B. Ash": User("manage", generate_password_hash(WORD, "pbkdf2:sha256:1000"))})
+    yield from serve(tmp_path / "archive", installation, Settings("/drip/", users))
+
+
+def log_in(opened: Watched) -> Page:
+    """Fill in the login page."""
+    page = opened.page
+    page.locator("[name=name]").fill("B. Ash")
+    page.locator("[name=password]").fill(WORD)
+    page.get_by_role("button", name="Log in").click()
+    page.wait_for_selector("#page h1")
+    return page
+
+
+def test_login_works_under_a_path_without_a_script(open_page: OpenPage, behind_login: Served) -> None:
+    """Behind a proxy under a path: log in, land on the page that was asked for, sign entries, log out."""
+    opened = open_page("/zone/bench1", base=behind_login.address)
+    assert Axe().run(opened.page).violations_count == 0
+    page = log_in(opened)
+
+    expect(page.get_by_role("heading", level=1)).to_have_text("Zone bench1")
+    page.get_by_test_id("bar").get_by_role("link", name="Service log").click()
+    form = page.get_by_test_id("form-service")
+    assert form.locator("[name=person]").count() == 0
+    form.locator("[name=kind]").select_option("note")
+    form.locator("[name=note]").fill("hello")
+    form.get_by_role("button", name="Keep it").click()
+    expect(page.get_by_test_id("service-log")).to_contain_text("B. Ash")
+    page.get_by_role("button", name="Log out").click()
+    expect(page.get_by_role("button", name="Log in")).to_be_visible()
+    assert opened.complaints == []
