@@ -53,6 +53,10 @@ def label(estimate: Estimate) -> str:
     return say(key, nutrient=estimate.nutrient or "")
 
 
+RATIOS = frozenset({"injection fraction", "tank strength at start", "tank strength left"})
+"""Quantities that are volume fractions of stock, told as ratios."""
+
+
 def place(estimate: Estimate) -> tuple[int, str]:
     """Return what a table of estimates is sorted by."""
     known = estimate.quantity in ORDER
@@ -63,7 +67,7 @@ def text(value: float | None, estimate: Estimate, units: Units) -> str:
     """Return one number of an estimate as people read it."""
     if value is None:
         return NO_VALUE
-    if estimate.quantity == "injection fraction":
+    if estimate.quantity in RATIOS:
         return ratio(value)
     if estimate.unit == "s":
         return duration(value)
@@ -75,7 +79,7 @@ def text(value: float | None, estimate: Estimate, units: Units) -> str:
 def value_text(estimate: Estimate, units: Units) -> str:
     """Return an estimate's number; a ratio with its share in brackets."""
     number = text(estimate.value, estimate, units)
-    if estimate.quantity == "injection fraction" and estimate.value is not None:
+    if estimate.quantity in RATIOS and estimate.value is not None:
         return f"{number} ({share(estimate.value, 2)})"
     return number
 
@@ -85,7 +89,7 @@ def interval_text(estimate: Estimate, units: Units) -> str:
     if estimate.low is None or estimate.high is None:
         return NO_VALUE
     ends = [estimate.low, estimate.high]
-    if estimate.quantity == "injection fraction":
+    if estimate.quantity in RATIOS:
         ends.reverse()
     low, high = (text(end, estimate, units) for end in ends)
     return say("estimate.between", low=low, high=high)

@@ -16,8 +16,11 @@ from dashboard.snapshot import cases_of, ended_runs, is_running, last_estimates,
 from dashboard.texts import say
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from dash.development.base_component import Component
 
+    from analysis.results import Estimate
     from dashboard.cases import Case
 
 
@@ -108,15 +111,24 @@ def _facts(context: Context, zone: str) -> list[tuple[str, str]]:
     if runs[0].volume_l is not None:
         facts.append((say("overview.water"), scale("L", context.units).text(runs[0].volume_l)))
     estimates = {e.quantity: e for e in last_estimates(context.snapshot.results, zone) if e.nutrient is None}
-    if (found := estimates.get("injection fraction")) is not None:
-        interval = interval_text(found, context.units)
-        said = (
-            f"{value_text(found, context.units)}, {interval}"
-            if found.status == "ok"
-            else say("table.refused")
-        )
-        facts.append((say("overview.ratio"), said))
+    facts += _ratio(estimates, context)
     if (found := estimates.get("clear-out time")) is not None:
         said = text(found.value, found, context.units) if found.status == "ok" else say("table.refused")
         facts.append((say("overview.clear_out"), said))
     return facts
+
+
+def _ratio(estimates: Mapping[str, Estimate], context: Context) -> list[tuple[str, str]]:
+    """Return what a card says of the ratio; a tank's falls, so where it began and where it ended."""
+    parts = (("ratio_at_start", "tank strength at start"), ("ratio_at_end", "tank strength left"))
+    told = [
+        (say(f"overview.{key}"), f"{value_text(found, context.units)}, {interval_text(found, context.units)}")
+        for key, found in (
+            *((k, estimates.get(q)) for k, q in parts),
+            ("ratio", estimates.get("injection fraction")),
+        )
+        if found is not None and found.status == "ok"
+    ]
+    return told or (
+        [(say("overview.ratio"), say("table.refused"))] if "injection fraction" in estimates else []
+    )

@@ -89,6 +89,7 @@ def test_page_is_live_in_time(demo: Demo, page: Page, zone: str) -> None:
     assert re.search(r"[\d.]+\sL\s+[\d.]+\sL to [\d.]+\sL", water)
     if zone == "border":
         assert "strength falls all through the run" in ratio
+        assert re.search(r"1:[\d.]+ .*1:[\d.]+ to 1:[\d.]+", _row(page, "tank strength at start"), re.DOTALL)
         assert re.search(r"[\d.]+\sg\s+[\d.]+\sg to [\d.]+\sg", _row(page, "nutrient dose N"))
     else:
         assert re.search(r"1:\d+ .*1:\d+ to 1:\d+", ratio, re.DOTALL)
