@@ -20,6 +20,9 @@ USER = "TRICKLEBOOK_MQTT_USER"
 PASSWORD = "TRICKLEBOOK_MQTT_PASSWORD"  # noqa: S105 - the name of the variable
 """Environment variables with the user's name and the password; with ``_FILE``, of files that hold them."""
 
+KEEPALIVE_S = 15
+"""Silence after which the broker is asked for a sign of life; as long again and it is given up. [s]"""
+
 SESSION_EXPIRY_S = 7 * 86_400
 """How long the broker keeps messages for an ingester that is away. [s]"""
 
@@ -43,6 +46,8 @@ class Address:
         Name of the shared subscription, where several ingesters split the load.
     level : int
         Protocol level to begin with.
+    keepalive_s : int
+        See `KEEPALIVE_S`. [s]
     tls : bool
         Whether to use TLS.
     ca, certificate, key : Path, optional
@@ -57,6 +62,7 @@ class Address:
     topics: tuple[str, ...]
     group: str | None = None
     level: int = V5
+    keepalive_s: int = KEEPALIVE_S
     tls: bool = False
     ca: Path | None = None
     certificate: Path | None = None

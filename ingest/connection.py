@@ -26,9 +26,6 @@ if TYPE_CHECKING:
     from ingest.address import Address
     from ingest.packets import Packet
 
-KEEPALIVE_S = 15
-"""Silence after which the broker is asked for a sign of life; as long again and it is given up. [s]"""
-
 RECEIVE_MAXIMUM = 2000
 """Messages on their way at a time: more than come while one commit takes. Computed, MQTT 5 only."""
 
@@ -76,8 +73,6 @@ class Connection:
     ----------
     address : Address
         Where and as whom.
-    level : int
-        Protocol level, `ingest.packets.V5` or `ingest.packets.V311`.
     is_stored : callable
         Tells whether a packet that was sent again is in the journal.
     context : ssl.SSLContext, optional
@@ -91,6 +86,8 @@ class Connection:
         How far it has come.
     session_present : bool
         Whether the broker knew the session.
+    was_ready : bool
+        Whether it came as far as receiving.
     problem : str
         Why it ended, for a person; empty where it did not.
     wrong_version, taken_over : bool
@@ -104,18 +101,17 @@ class Connection:
     def __init__(
         self,
         address: Address,
-        level: int,
         is_stored: Callable[[Packet], bool],
         *,
         context: ssl.SSLContext | None = None,
         watch_drops: bool = True,
     ) -> None:
         self.stage = Stage.CLOSED
-        self.session_present = False
+        self.session_present = self.was_ready = False
         self.problem = ""
         self.wrong_version = self.taken_over = self.unanswered = False
         self._address = address
-        self._level = level
+        self._level = level = address.level
         self._state_topic = f"{OWN_TOPICS}{address.client_id}"
         self._subscription: int | None = None
         self._watch_drops = watch_drops
@@ -154,13 +150,17 @@ class Connection:
         self.stage = Stage.GREETING
         address = self._address
         if self._level == V311:
-            self._client.connect(address.host, address.port, keepalive=KEEPALIVE_S)
+            self._client.connect(address.host, address.port, keepalive=address.keepalive_s)
             return
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # the library has no types here
         properties.SessionExpiryInterval = address.session_expiry_s
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
         self._client.connect(
-            address.host, address.port, keepalive=KEEPALIVE_S, clean_start=False, properties=properties
+            address.host,
+            address.port,
+            keepalive=address.keepalive_s,
+            clean_start=False,
+            properties=properties,
         )
 
     def attend(self) -> None:
@@ -245,10 +245,11 @@ class Connection:
             self._end(f"the broker refused the subscription to {', '.join(refused)}")
         else:
             self.stage = Stage.READY
+            self.was_ready = True
 
     def _on_disconnect(
         self, _client: Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Any
     ) -> None:
-        self.taken_over = reason.value == _TAKEN_OVER
-        self.unanswered = self.stage is Stage.GREETING
+        self.taken_over = self.taken_over or reason.value == _TAKEN_OVER
+        self.unanswered = self.unanswered or self.stage is Stage.GREETING
         self._end(f"the connection ended: {reason.getName().lower()}")

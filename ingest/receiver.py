@@ -17,7 +17,7 @@ from ingest import failpoints, session
 from ingest.address import tls_context
 from ingest.connection import RECEIVE_MAXIMUM, Connection, Stage
 from ingest.errors import UserError
-from ingest.packets import V311
+from ingest.packets import V5, V311
 
 if TYPE_CHECKING:
     from ingest.address import Address
@@ -39,7 +39,10 @@ FIRST_BACKOFF_S = 0.5
 LAST_BACKOFF_S = 60.0
 """Shortest and longest wait before the next attempt; each is twice the one before, times 0.5 to 1. [s]"""
 
-_MOST_FAILURES = 16
+RIVAL_AFTER = 3
+"""Connections in a row that end soon after they began, after which another client of our name is likely."""
+
+_MOST_DOUBLINGS = 16
 
 
 class TakenOverError(UserError):
@@ -63,6 +66,8 @@ class Receiver:
     _stopping: bool = False
     _failures: int = 0
     _watch_drops: bool = True
+    _began: float = 0.0
+    _short_lived: int = 0
 
     def stop(self) -> None:
         """End the loop soon; safe to call from a signal handler."""
@@ -80,9 +85,9 @@ class Receiver:
         """
         context = tls_context(self.address)
         while not self._stopping:
-            began = time.monotonic()
+            self._began = time.monotonic()
             self._attempt(context)
-            if time.monotonic() - began > STEADY_S:
+            if time.monotonic() - self._began > STEADY_S:
                 self._failures = 0
             if not self._stopping:
                 self._back_off()
@@ -90,8 +95,8 @@ class Receiver:
 
     def _back_off(self) -> None:
         """Wait before the next attempt, longer each time, and not in step with other clients."""
-        wait = min(FIRST_BACKOFF_S * 2**self._failures, LAST_BACKOFF_S) * random.uniform(0.5, 1.0)  # noqa: S311 - no secret
-        self._failures = min(self._failures + 1, _MOST_FAILURES)
+        wait = back_off_s(self._failures)
+        self._failures += 1
         until = time.monotonic() + wait
         while not self._stopping and (time.monotonic() < until or self.intake.is_holding):
             time.sleep(min(WAIT_S, max(until - time.monotonic(), 0.01)))
@@ -102,11 +107,7 @@ class Receiver:
         """Be connected as long as it lasts."""
         redelivery = session.Redelivery(self.intake.journal.folder, RECEIVE_MAXIMUM)
         connection = Connection(
-            self.address,
-            self.address.level,
-            redelivery.is_stored,
-            context=context,
-            watch_drops=self._watch_drops,
+            self.address, redelivery.is_stored, context=context, watch_drops=self._watch_drops
         )
         try:
             connection.open()
@@ -131,13 +132,33 @@ class Receiver:
             raise TakenOverError(msg)
         if connection.choked:
             self._watch_drops = False
-        wrong_version = connection.wrong_version or (connection.unanswered and self._failures > 0)
-        if wrong_version and self.address.level != V311:
-            log.warning("the broker does not speak MQTT 5; going on with MQTT 3.1.1")
-            self.address = replace(self.address, level=V311)
-            self._failures = 0
+        self._choose_level(connection)
         if not self._stopping and not self.intake.is_holding:
-            self.intake.change("disconnected", connection.problem)
+            self.intake.change("disconnected", connection.problem + self._rival(connection))
+
+    def _choose_level(self, connection: Connection) -> None:
+        """Where the broker does not speak this version, or gives no answer again and again, try the other."""
+        if connection.wrong_version or (connection.unanswered and self._failures > 0):
+            level = V5 if self.address.level == V311 else V311
+            log.warning("the broker gives no answer to this MQTT version; trying the other")
+            self.address = replace(self.address, level=level)
+
+    def _rival(self, connection: Connection) -> str:
+        """Return what to add to the problem where somebody else may be using our name.
+
+        Brokers end the older of two connections of one name, and not all say why. The growing waits between
+        the attempts keep two such clients from fighting.
+        """
+        if not connection.was_ready or time.monotonic() - self._began > STEADY_S:
+            self._short_lived = 0
+            return ""
+        self._short_lived += 1
+        if self._short_lived < RIVAL_AFTER:
+            return ""
+        return (
+            f", {self._short_lived} times in a row soon after it began; "
+            f"is another client using the name {self.address.client_id!r}?"
+        )
 
     def _serve(self, connection: Connection, selector: selectors.BaseSelector) -> None:
         """Receive, store, acknowledge, until the connection ends or the order to stop comes."""
@@ -187,6 +208,18 @@ class Receiver:
             session.remember(folder, session.Known(address.client_id, broker, list(address.filters)))
             connection.tell({"state": "receiving"})
             self.intake.change("receiving")
+
+
+def back_off_s(failures: int) -> float:
+    """Return how long to wait before the next attempt. [s]
+
+    Parameters
+    ----------
+    failures : int
+        Attempts that failed before.
+    """
+    longest: float = min(FIRST_BACKOFF_S * 2 ** min(failures, _MOST_DOUBLINGS), LAST_BACKOFF_S)
+    return longest * random.uniform(0.5, 1.0)  # noqa: S311 - no secret
 
 
 def _say_good_bye(connection: Connection) -> None:

@@ -144,7 +144,7 @@ def test_damage_goes_to_quarantine(tmp_path: Path) -> None:
     (row,) = quarantined(tmp_path).itertuples()
 
     assert (row.reason, row.payload) == ("damaged journal", b"damage")
-    assert "00000001.journal of home, bytes 0 to 6" in row.detail
+    assert str(row.detail) == "00000001.journal of home, bytes 0 to 6"
     assert len(read_readings(tmp_path, small_installation())) == 2
 
 

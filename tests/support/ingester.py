@@ -101,6 +101,10 @@ class Devices:
         self._waiting = [info for info in self._waiting if not info.is_published()]
         return len(self._waiting)
 
+    def is_connected(self) -> bool:
+        """Tell whether the broker has answered and not gone."""
+        return self._client.is_connected()
+
     def close(self) -> None:
         """Disconnect."""
         self._client.disconnect()
@@ -151,6 +155,9 @@ class Zygote:
             "site": self.site,
             "writer": "home",
             "topics": ["#"],
+            "level": 5,
+            "keepalive": 15,
+            "group": None,
             "port": self.port,
             "log": str(self.folder / "log"),
             "every": 0.02,
@@ -175,6 +182,10 @@ class Zygote:
         pid = self._running.pop(role)
         os.kill(pid, signum)
         return self._order(do="wait", pid=pid)
+
+    def adopt(self, role: str, pid: int) -> None:
+        """Take charge again of a process whose place another one has taken."""
+        self._running[role] = pid
 
     def reap(self, role: str) -> int:
         """Return the exit status of a process that has ended or is about to."""

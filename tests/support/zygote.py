@@ -40,7 +40,15 @@ def quicken() -> None:
 def run_receiver(order: dict[str, Any]) -> None:
     """Receive until SIGTERM."""
     archive = Path(order["archive"])
-    address = Address("127.0.0.1", order["port"], f"tricklebook-{order['writer']}", tuple(order["topics"]))
+    address = Address(
+        "127.0.0.1",
+        order["port"],
+        f"tricklebook-{order['writer']}",
+        tuple(order["topics"]),
+        level=order["level"],
+        keepalive_s=order["keepalive"],
+        group=order["group"],
+    )
     options = {"reserve_bytes": order["reserve"], "segment_bytes": order["segment"]}
     with JournalWriter(archive, order["writer"], order["site"], **options) as journal:
         status = StatusFile(receiver_path(archive, order["site"], order["writer"]))
