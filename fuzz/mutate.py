@@ -28,7 +28,7 @@ BATCH = 256
 """Payloads decoded together, as the archiver does."""
 
 HANG_S = 1.0
-"""A payload that takes longer counts as a hang. [s]"""
+"""A payload that takes longer counts as a hang. [CPU s]"""
 
 LONGEST = 4096
 """Mutated payloads are cut to this length. [bytes]"""
@@ -153,13 +153,13 @@ def run(target: Target, count: int, seed: int) -> Tally:
 
 def _push(target: Target, payloads: Sequence[bytes], tally: Tally) -> None:
     """Push one batch through a target and count what came of it."""
-    start = time.perf_counter()
+    start = time.process_time()  # decoders wait for nothing, and a busy machine is no hang
     try:
         outcome = target.run(payloads)
     except Exception as error:
         msg = f"{target.name} raised {error!r} on one of {[_culprit(target, payloads)]!r}"
         raise AssertionError(msg) from error
-    taken = time.perf_counter() - start
+    taken = time.process_time() - start
     if taken > HANG_S:
         taken = _slowest(target, payloads)
     tally.slowest_s = max(tally.slowest_s, taken)
@@ -203,7 +203,7 @@ def main(arguments: Sequence[str]) -> None:
     warnings.simplefilter("error")
     known = targets()
     print(
-        "| decoder | payloads | readings | silent | slowest batch, ms | MB at 10 % | MB at 100 % | rejects |"
+        "| decoder | payloads | readings | silent | slowest batch, CPU ms | MB at 10 % | MB at 100 % | rejects |"
     )
     print("|---|---|---|---|---|---|---|---|")
     for name in chosen.names or known:
