@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 import pandas as pd
 
+from dashboard.at_25 import thermometer, window_at_25
 from dashboard.chart import Block, Chart, Line, Look
 from dashboard.display import duration, when
 from dashboard.figures import figure
@@ -162,7 +163,8 @@ def chart_json(
     """
     panels = panels_for(installation, zone)
     start, end = int(asked.start * SECOND), int(asked.end * SECOND)
-    names = [name for panel in panels for name in panel.sensors]
+    shown = [name for panel in panels for name in panel.sensors]
+    names = list(dict.fromkeys([*shown, *filter(None, (thermometer(installation, name) for name in shown))]))
     windows = windows_of(names, start, end, min(asked.width, WIDEST))
     lines = {}
     for panel in panels:
@@ -170,7 +172,10 @@ def chart_json(
             interval = installation.sensor[name].interval
             label = sensor_label(installation, name, panel.sensors)
             lines[name] = Line(
-                name, label, windows[name], None if interval is None else int(interval * SECOND)
+                name,
+                label,
+                window_at_25(installation, name, windows),
+                None if interval is None else int(interval * SECOND),
             )
     look = Look(asked.units, PALETTES[asked.mode], asked.width, installation.tz)
     blocks = event_blocks(installation, results, zone, asked)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from dashboard.at_25 import thermometer
 from dashboard.texts import say
 from ingest.installation import POINTS
 
@@ -169,6 +170,7 @@ def sensor_label(installation: Installation, sensor: str, among: tuple[str, ...]
     described = installation.sensor[sensor]
     twins = [s for s in among if installation.sensor[s].point == described.point]
     label = described.point if len(twins) < 2 else f"{described.point}, {sensor.replace('_', ' ')}"  # noqa: PLR2004 - itself and one more
-    if described.quantity == "conductivity" and not described.compensated:
+    raw = described.quantity == "conductivity" and not described.compensated
+    if raw and thermometer(installation, sensor) is None:
         return say("panel.uncompensated", label=label)
     return label

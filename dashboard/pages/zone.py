@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from dash import html
 
+from dashboard.at_25 import state_at_25
 from dashboard.attrs import attrs
 from dashboard.case_box import case_box
 from dashboard.chart_box import chart_box
@@ -94,9 +95,9 @@ def sensor_tiles(context: Context, panels: list[Panel]) -> Component:
     """Return the newest readings of some sensors, as tiles; the state of each is a word and a symbol."""
     tiles = []
     for panel, name in [(p, name) for p in panels for name in p.sensors]:
-        state = context.snapshot.sensors.get(name)
-        if state is None:
+        if name not in context.snapshot.sensors:
             continue
+        state = state_at_25(context.installation, context.snapshot.sensors, name)
         tiles.append(
             html.Li(
                 [
