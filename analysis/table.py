@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from analysis.uncertainty_words import narrower
 from ingest.quantities import convert
 
 if TYPE_CHECKING:
@@ -92,6 +93,8 @@ def _estimate_lines(estimate: Estimate, installation: Installation, *, explain: 
     if explain:
         for term, share in estimate.budget.items():
             yield f"      {share:6.1%}  {term}"
+        for advice in narrower(estimate.budget):
+            yield from _wrapped(f"      narrower: {advice}")
 
 
 def _finding_lines(finding: Finding, installation: Installation) -> Iterator[str]:

@@ -43,6 +43,9 @@ OWN_SHARE = 0.5
 """Part of the dilutions' accuracy that is each dilution's own; the rest is the meter's that read them all,
 and does not change the pace of a decay. [-] No source."""
 
+ENDS_TOGETHER = pd.Timedelta(seconds=60)
+"""An injection that ends this close to its run's end ended with it: the last readings are missing. No source."""
+
 HALF_RISE = math.log(2.0)
 """A first-order cell shows half of a step after this many response times."""
 
@@ -146,6 +149,8 @@ def _data(view: RunView) -> _Data | NoWay:
     if injection is None or not mains:
         reason = "no injection was found in this run" if injection is None else "no main meter saw the water"
         return NoWay("tank", reason)
+    if abs(view.run.end - injection.end) < ENDS_TOGETHER:
+        injection = Interval(injection.start, view.run.end)
     meter = min(mains, key=lambda n: limit_of(view.installation.sensor[n], 1000.0))
     reasons: list[NoWay] = []
     for name in view.sensors("conductivity", *CELLS):
