@@ -84,9 +84,9 @@ class Devices:
             self._waiting.append(self._client.publish("garden/x", payload(self.published), qos=1))
             self.published += 1
 
-    def publish_raw(self, body: bytes, topic: str = "garden/bad") -> None:
+    def publish_raw(self, body: bytes, topic: str = "garden/bad", *, retain: bool = False) -> None:
         """Publish something else."""
-        self._waiting.append(self._client.publish(topic, body, qos=1))
+        self._waiting.append(self._client.publish(topic, body, qos=1, retain=retain))
 
     def settle(self) -> None:
         """Return when the broker has taken everything."""
@@ -223,6 +223,17 @@ class Zygote:
         rounds = Rounds(self.archive, load(self.installation))
         while rounds.run().size:
             pass
+
+    def pid(self, role: str) -> int:
+        """Return a process's id."""
+        return self._running[role]
+
+    def stored(self) -> int:
+        """Return how many readings the archive has just now; 0 where it is being changed."""
+        try:
+            return len(self.readings())
+        except (OSError, ValueError):
+            return 0
 
     def readings(self) -> pd.DataFrame:
         """Return the archive as any reader of Parquet folders sees it."""
