@@ -26,6 +26,15 @@ METHOD = (
 """How the loss is found."""
 
 
+WIDEST = 0.15
+"""Widest interval of a loss that is still told. [-] No source."""
+
+HIDDEN = (
+    "another fault of this zone hides what the emitters lost; mend it, note it with `tricklebook service add`, and the "
+    "loss can be told again"
+)
+"""Why a loss is refused beside another fault."""
+
 UNDECIDED = (
     "something changed in this zone and its sensors do not decide whether it is the emitters; see the finding for "
     "what would settle it"
@@ -83,8 +92,8 @@ def _estimates(season: SeasonView, one: Study, alarms: Sequence[Episode]) -> lis
     also = [i for a in alarms if a.going for i in a.judged.named]
     loss = loss_now(one, season.services, also)
     at = one.table.last[-1]
-    if loss is None or open_cause:
-        reason = UNDECIDED if loss is not None else _why_not(one)
+    if loss is None or open_cause or loss.high - loss.low > WIDEST:
+        reason = _why_not(one) if loss is None else UNDECIDED if open_cause else HIDDEN
         return [replace(refused(LOSS, METHOD, reason, sensors), zone=one.zone, run_start=at)]
     out = [
         Estimate(LOSS, one.zone, at, loss.value, "1", loss.low, loss.high, METHOD, sensors),
