@@ -28,8 +28,8 @@ SPIKE = 987.0
 """The one reading of the supply pressure that must be seen at full range. [kPa]"""
 
 
-def installation() -> Installation:
-    """Return a system of one bench with eight sensors, one reading a second each."""
+def installation_text() -> str:
+    """Return the file of a system of one bench with eight sensors, one reading a second each."""
     parts = [
         'name = "Long Meadow Bench"\ntimezone = "Europe/Lisbon"',
         '[supply]\nkind = "well"\nbackflow_preventer = "none"',
@@ -41,7 +41,12 @@ def installation() -> Installation:
             f'[sensor.{name}]\nquantity = "{quantity}"\npoint = "{point}"\nunit = "{UNITS[quantity]}"\n'
             f'interval = "1 s"\nsource = {{ csv = "{name}" }}{zone}'
         )
-    return Installation.model_validate(tomllib.loads("\n\n".join(parts)))
+    return "\n\n".join(parts)
+
+
+def installation() -> Installation:
+    """Return the system that the file describes."""
+    return Installation.model_validate(tomllib.loads(installation_text()))
 
 
 def day_table(day: int, *, spike: bool) -> pa.Table:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from dashboard.roles import ANYONE, Person
+from dashboard.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,6 +53,11 @@ class Context:
     prefix: str = "/"
     person: Person = ANYONE
     links: tuple[Link, ...] | None = None
+
+    @property
+    def period(self) -> str:
+        """The period of the results, in words."""
+        return say("time.day") if self.days == 1 else say("time.days", count=f"{self.days:g}")
 
     def path(self, *parts: str) -> str:
         """Return the address of a page."""

@@ -24,7 +24,8 @@ Units = Literal["metric", "us"]
 
 _DECIMALS = {
     "L/h": 0, "gal/min": 2, "kPa": 0, "psi": 1, "mS/cm": 2, "°C": 1, "°F": 1, "mm": 0, "in": 1,
-    "L": 1, "gal": 1, "kg": 2, "lb": 2, "g": 1, "oz": 2, "mg/L": 1, "1": 2, "%": 1, "m": 1, "ft": 1, "m2": 0, "ft2": 0,
+    "L": 1, "gal": 1, "kg": 2, "lb": 2, "g": 1, "oz": 2, "mg/L": 1, "1": 2, "%": 1,
+    "g/m2": 2, "oz/ft2": 4, "m": 1, "ft": 1, "m2": 0, "ft2": 0,
 }  # fmt: skip
 """Decimals that a meter of the trade carries, by unit."""
 
@@ -38,10 +39,11 @@ _US = {
     "kg": "lb",
     "m": "ft",
     "m2": "ft2",
+    "g/m2": "oz/ft2",
 }
 """Stored unit to the unit of a reader of US customary units; the others stay."""
 
-_WRITTEN = {"m2": "m²", "ft2": "ft²"}
+_WRITTEN = {"m2": "m²", "ft2": "ft²", "g/m2": "g/m²", "oz/ft2": "oz/ft²"}
 """Units that are written otherwise than they are spelled."""
 
 NO_VALUE = "\N{EN DASH}"

@@ -31,6 +31,7 @@ OPEN_LEAVES = ("login", "api/theme.css", "assets/style.css", "healthz")
 LOGIN = """<!DOCTYPE html>
 <html lang="{language}"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1"><title>{title}</title>
+<link rel="icon" href="data:,">
 <link rel="stylesheet" href="{prefix}api/theme.css"><link rel="stylesheet" href="{prefix}assets/style.css">
 </head><body><main id="shell"><h1>{name}</h1><p class="answer refused" role="alert">{problem}</p>
 <form class="entry" method="post" action="{prefix}login">

@@ -40,7 +40,7 @@ def page(context: Context) -> Page:
                 say("zone.findings"),
                 *(
                     [case_box(context, case) for case in found]
-                    or [html.P(say("zone.no_findings", days=f"{context.days:g}"))]
+                    or [html.P(say("zone.no_findings", period=context.period))]
                 ),
                 testid="findings",
             ),

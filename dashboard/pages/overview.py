@@ -106,7 +106,7 @@ def _facts(context: Context, zone: str) -> list[tuple[str, str]]:
     """Return what a card says of the last run."""
     runs = ended_runs(context.snapshot.results, zone)
     if not runs:
-        return [(say("overview.last_run"), say("overview.no_run", days=f"{context.days:g}"))]
+        return [(say("overview.last_run"), say("overview.no_run", period=context.period))]
     facts = [(say("overview.last_run"), when(runs[0].start, context.installation.tz, context.now))]
     if runs[0].volume_l is not None:
         facts.append((say("overview.water"), scale("L", context.units).text(runs[0].volume_l)))

@@ -77,7 +77,7 @@ def page(context: Context, zone: str) -> Page:
 
 
 def _nothing(context: Context, key: str) -> Component:
-    return html.P(say(key, days=f"{context.days:g}"))
+    return html.P(say(key, period=context.period))
 
 
 def _state(context: Context, zone: str) -> Component:

@@ -202,6 +202,6 @@ def test_login_works_under_a_path_without_a_script(open_page: OpenPage, behind_l
     form.locator("[name=note]").fill("hello")
     form.get_by_role("button", name="Keep it").click()
     expect(page.get_by_test_id("service-log")).to_contain_text("B. Ash")
+    assert opened.complaints == []
     page.get_by_role("button", name="Log out").click()
     expect(page.get_by_role("button", name="Log in")).to_be_visible()
-    assert opened.complaints == []
