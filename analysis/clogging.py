@@ -27,7 +27,7 @@ LEVEL_WALK, SLOPE_WALK = 1e-7, 1e-8
 """Variance a day of the loss's level [1/d] and of its rate [1/d3]. A rate that changes by 0.01 % a day in a
 day's time; found by trial on invented seasons that were not used for the figures shown."""
 
-AHEAD_WALK = 1e-9
+AHEAD_WALK = 3e-10
 """Variance that the rate gains in a day from now on. [1/d3] Less than the filter's, which must also follow
 the onset; set on the same seasons so that the dates' intervals cover."""
 

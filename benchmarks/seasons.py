@@ -383,3 +383,22 @@ def step(days: Array, onset: Array, size: Array) -> Array:
 def with_fault(faults: Faults, **changed: Array) -> Faults:
     """Return the same faults with some replaced."""
     return replace(faults, **changed)  # type: ignore[arg-type]
+
+
+def main() -> None:
+    """Print how far healthy systems drift in a year, as seen by their sensors: what detectors must live with."""
+    rng, days = np.random.default_rng(801), np.arange(365.0)
+    plant = make_plant(rng, 200)
+    seen = simulate(rng, plant, no_faults(200, 1, days.size), days)
+    flow = np.log(seen.flow[:, 0]) - plant.exponent * np.log(seen.pressure["lateral end"][:, 0])
+    lost = np.log(seen.pressure["mixed"][:, 0] - seen.pressure["after filter"][:, 0]) - 2.0 * np.log(
+        seen.flow[:, 0]
+    )
+    for name, x in (("flow at reference pressure", flow), ("filter loss at reference flow", lost)):
+        moved = np.abs(x[:, -30:].mean(axis=1) - x[:, :20].mean(axis=1))
+        median, most = np.quantile(moved, (0.5, 0.95))
+        print(f"healthy, a year on: {name} moved by {median:.2%} (median), {most:.2%} (95 %)")
+
+
+if __name__ == "__main__":
+    main()
