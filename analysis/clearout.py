@@ -26,9 +26,11 @@ BAND = (0.6, 1.8)
 """Shares of the threshold between which the tail is fitted to find the crossing. [-] Found by trial on
 inverse Gaussian tails: wide enough to average noise, narrow enough that a cubic follows the tail."""
 
-FEWEST = 5
-"""Readings that a local fit of the tail needs. [-] Two more than a straight line has coefficients, and one
-more to see the scatter."""
+FEWEST = 7
+"""Readings that a local fit of the tail takes at least, where there are so many. [-] A cubic and `SPARE`."""
+
+SPARE = 3
+"""Readings beyond its degree that a local fit keeps, to see the scatter. [-] No source."""
 
 NEAR_PLATEAU = 0.8
 """Share of its top above which the far curve still counts as at its plateau. [-] No source."""
@@ -162,7 +164,7 @@ def _local_root(seconds: Array, values: Array, level: float, guess: float) -> Cr
     """Return the root of a local polynomial fit nearest to a guess."""
     scale = max(float(np.ptp(seconds)), 1.0)
     x = (seconds - guess) / scale
-    degree = min(3, x.size // 3)
+    degree = int(np.clip(x.size - SPARE, 1, 3))
     design = np.vander(x, degree + 1)
     coefficients, *_ = np.linalg.lstsq(design, values - level, rcond=None)
     roots = np.roots(coefficients)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.clearout import NotCarriedError
-from analysis.injection_base import LARGEST_MISMATCH, Base
+from analysis.injection_base import LARGEST_MISMATCH
 from analysis.injection_cells import Cell, cell
 from analysis.injection_totals import seconds
 from analysis.uncertainty import rectangular, standard_error
@@ -17,6 +17,8 @@ from analysis.uncertainty import rectangular, standard_error
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analysis.clearout_edges import Edges
+    from analysis.clearout_scale import Head
     from analysis.view import RunView
 
     Array = NDArray[np.float64]
@@ -65,7 +67,7 @@ class FarBase:
     how: str
 
 
-def far_base(view: RunView, far: Cell, head: Base | None, start: float, delay: float) -> FarBase:
+def far_base(view: RunView, far: Cell, head: Head | None, edge: Edges, delay: float) -> FarBase:
     """Return the source water's EC as a far cell reads it.
 
     Parameters
@@ -74,10 +76,10 @@ def far_base(view: RunView, far: Cell, head: Base | None, start: float, delay: f
         The run.
     far : Cell
         The far cell.
-    head : Base or None
-        The source water at the head in one cell's scale, where a cell after the injector is matched to it.
-    start : float
-        Start of the injection. [s since 1970]
+    head : Head or None
+        The cell after the injector, where its source water is known.
+    edge : Edges
+        The injection.
     delay : float
         Travel time to the far cell. [s]
 
@@ -93,8 +95,8 @@ def far_base(view: RunView, far: Cell, head: Base | None, start: float, delay: f
     """
     times = seconds(pd.DatetimeIndex(far.series.index))
     values = far.series.to_numpy(float)
-    own = _own_water(view, times, values, start, delay)
-    reference = _reference(view, head)
+    own = _own_water(view, times, values, edge.start, delay)
+    reference = _reference(view, head, edge)
     if reference is None:
         return _alone(far, own)
     series, sensors, words = reference
@@ -114,7 +116,7 @@ def far_base(view: RunView, far: Cell, head: Base | None, start: float, delay: f
         raise NotCarriedError(msg)
     noise = standard_error(ratio)
     relative = float(np.hypot(0.0 if np.isnan(noise) else noise, MATCHED_U))
-    drift = 0.0 if head is None else head.drift_sd
+    drift = UNSEEN_SHARE * gain * head.base.drift_sd if head and head.base.source is None else 0.0
     return FarBase(gain * water, gain, float(np.hypot(relative * np.median(water), drift)), sensors, how)
 
 
@@ -133,11 +135,17 @@ def _own_water(
     return here if here.size >= FEWEST else None
 
 
-def _reference(view: RunView, head: Base | None) -> tuple[pd.Series, tuple[str, ...], str] | None:
+def _reference(
+    view: RunView, head: Head | None, edge: Edges
+) -> tuple[pd.Series, tuple[str, ...], str] | None:
     """Return the head's source water, the sensors it came from, and words."""
+    if head is not None and head.base.source is not None:
+        return head.base.series, (head.base.source,), head.base.source
     if head is not None:
-        sensors = () if head.source is None else (head.source,)
-        return head.series, sensors or ("the mixed cell",), head.source or "the mixed cell's own water"
+        water = (head.times < edge.start - SETTLES_S) | (head.times > edge.end + SETTLES_S + 6.0 * head.lag_s)
+        seen = head.base.series + head.excess
+        own = seen[water].rolling(SMOOTHING, center=True).median()
+        return own, (head.name,), f"{head.name} outside the injection"
     for name in view.sensors("conductivity", "source", "supply"):
         found = cell(view, name)
         if isinstance(found, Cell) and len(found.series) >= FEWEST:
@@ -163,6 +171,13 @@ def _alone(far: Cell, own: NDArray[np.intp] | None) -> FarBase:
         f"{far.name} itself before the injection arrived",
     )
 
+
+SETTLES_S = 20.0
+"""Time after an edge of the injection at the injector in which it reaches the cell after it. [s] No source."""
+
+UNSEEN_SHARE = 0.3
+"""Part of the drift that the cell after the injector did not see which still matters when the far point runs
+clean: by then most of the water at the far point has passed that cell after the injection. [-] No source."""
 
 UNSEEN_DRIFT = 0.01
 """Standard deviation of the source water's EC within a run, where no cell at the head follows it. [-]

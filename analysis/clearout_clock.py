@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.interpolate import LSQUnivariateSpline
 
 from analysis.injection_totals import cumulative, seconds
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from analysis.clearout_edges import Edges
     from analysis.view import RunView
@@ -30,7 +31,7 @@ STEADY_FLOW_S = 120.0
 """Least time after the injection over which its flow is taken. [s] No source."""
 
 BLOCK_S = 300.0
-"""Blocks over which flow is compared to see how it wanders. [s] No source."""
+"""Distance of the knots of the clock: flow is a mean over about so long. [s] No source."""
 
 LEAST_PACE_U = 0.002
 """Least wander of a flow that is taken into account. [-] Repeatability of flow meters; assumed."""
@@ -67,35 +68,43 @@ def flow_clock(view: RunView, edge: Edges, t: Array, fraction: float) -> tuple[A
         return None, UNSEEN_FLOW_U
     sensor = view.installation.sensor[meters[0]]
     total = cumulative(view.series[meters[0]], sensor)
-    counted = total[total.diff() != 0.0]  # between the counts of a register nothing is known
-    if len(counted) < FEWEST:
-        return None, UNSEEN_FLOW_U
+    counted = total[(total.diff() != 0.0) & (total.index <= view.run.end)]
     times, litres = seconds(pd.DatetimeIndex(counted.index)) - edge.start, counted.to_numpy(float)
-    rate = _late_rate(times, litres, edge.end - edge.start, view.run.end.timestamp() - edge.start)
-    if rate is None or times[0] > t[0] + STEADY_FLOW_S or times[-1] < t[-1] - STEADY_FLOW_S:
+    since = max(t[0], -BLOCK_S, view.run.start.timestamp() - edge.start)
+    inside = times >= since  # between the counts of a register nothing is known
+    if inside.sum() < FEWEST or times[-1] < t[-1] - STEADY_FLOW_S or times[inside][0] > STEADY_FLOW_S:
         return None, UNSEEN_FLOW_U
-    passed = np.interp(t, times, litres) + rate * np.maximum(t - times[-1], 0.0)
-    passed -= np.interp(0.0, times, litres)
+    times, litres = times[inside], litres[inside]
+    knots = np.arange(times[0] + BLOCK_S, times[-1] - BLOCK_S / 2.0, BLOCK_S)
+    spline = LSQUnivariateSpline(times, litres, knots, k=1)
+
+    def volume(at: ArrayLike) -> Array:
+        return np.asarray(spline(np.atleast_1d(np.asarray(at, float))), float)
+
+    length, end = edge.end - edge.start, float(times[-1])
+    begin, over, late, last = volume([0.0, length, min(length, end - STEADY_FLOW_S), end])
+    rate = float(last - late) / (end - min(length, end - STEADY_FLOW_S))
+    if not rate > 0:
+        return None, UNSEEN_FLOW_U
+    passed = volume(t) - begin
     if sensor.point in WATER_ONLY:
-        whole = np.interp(edge.end - edge.start, times, litres) - np.interp(0.0, times, litres)
-        passed += fraction / (1.0 - fraction) * np.clip(passed, 0.0, whole)
-    clock = np.asarray(passed / rate)
-    return clock, _pace_u(t, clock, float(np.median(np.diff(litres))) / rate)
+        passed += fraction / (1.0 - fraction) * np.clip(passed, 0.0, over - begin)
+    clock = passed / rate
+    return clock, _pace_u(t, clock, _timing(times) if sensor.quantity == "volume" else 0.0)
 
 
-def _late_rate(times: Array, litres: Array, stop: float, end: float) -> float | None:
-    """Return the flow after the injection, from count to count. [L/s]"""
-    since = min(stop, end - STEADY_FLOW_S)
-    late = np.flatnonzero((times >= since) & (times <= end))
-    if late.size < FEWEST // 2:
-        return None
-    first, last = late[0], late[-1]
-    rate = float((litres[last] - litres[first]) / (times[last] - times[first]))
-    return rate if rate > 0 else None
+def _timing(times: Array) -> float:
+    """Return how well a register's volume is timed on the smoothed clock. [s]
+
+    A count may have come at any time since the reading before; a block's line averages over its counts.
+    """
+    step = float(np.min(np.diff(times)))
+    counts = max(times.size * BLOCK_S / float(times[-1] - times[0]), 1.0)
+    return float(2.0 * step / np.sqrt(12.0 * counts))
 
 
-def _pace_u(t: Array, clock: Array, count_s: float) -> float:
-    """Return how uncertain the pace is from the wander of the flow, the meter's counting taken off. [-]
+def _pace_u(t: Array, clock: Array, timing_s: float) -> float:
+    """Return how uncertain the pace is, from the wander of the flow between blocks and the clock's timing. [-]
 
     The answer compares the flow of one travel time with that of another, each a mean over some blocks.
     """
@@ -103,5 +112,6 @@ def _pace_u(t: Array, clock: Array, count_s: float) -> float:
     if blocks.size < 3:  # noqa: PLR2004 - two blocks
         return UNSEEN_FLOW_U
     paces = np.diff(np.interp(blocks, t, clock)) / BLOCK_S
-    counting = count_s / BLOCK_S / np.sqrt(6.0)
-    return float(np.sqrt(max(np.var(paces, ddof=1) - counting**2, LEAST_PACE_U**2) / 2.0))
+    counting = timing_s * np.sqrt(2.0) / BLOCK_S
+    wander = np.sqrt(max(np.var(paces, ddof=1) - counting**2, LEAST_PACE_U**2) / 2.0)
+    return float(np.hypot(wander, 2.0 * timing_s / t[-1]))

@@ -12,7 +12,7 @@ from analysis.clearout import FarShare, NotCarriedError
 from analysis.clearout_base import FarBase, far_base
 from analysis.clearout_clock import flow_clock
 from analysis.clearout_edges import NEAR_POINTS, NO_LAG, Edges, edges, edges_by_pipes
-from analysis.clearout_scale import amount, head_of, shares, strength, usable_curve
+from analysis.clearout_scale import Head, amount, head_of, shares, strength, usable_curve
 from analysis.dilution import BELOW_WEAKEST, BENT_EXPONENT
 from analysis.injection_cells import Cell, cell
 from analysis.injection_totals import seconds
@@ -55,8 +55,8 @@ class Seen:
         Base, scale and edges, in words.
     linear : bool
         True where EC was taken as concentration for want of a dilution curve.
-    lag_s, lag_u : float
-        Response time of the far sensor, its middle and its standard uncertainty. [s]
+    lag : tuple of float
+        Limits of the far sensor's response time. [s]
     start_u, end_u : float
         Standard uncertainties of the injection's start and end. [s]
     noise : float
@@ -73,8 +73,7 @@ class Seen:
     sensors: tuple[str, ...]
     how: str
     linear: bool
-    lag_s: float
-    lag_u: float
+    lag: tuple[float, float]
     start_u: float
     end_u: float
     noise: float
@@ -107,7 +106,7 @@ def far_curve(view: RunView, name: str) -> Seen:
     far = _far_cell(view, name)
     head = head_of(view, name)
     delay = _half_rise(seconds(pd.DatetimeIndex(far.series.index)) - edge.start, far.series.to_numpy(float))
-    ground = far_base(view, far, head.base if head else None, edge.start, delay)
+    ground = far_base(view, far, head, edge, delay)
     far, ground = _in_the_water(far, ground)
     t = seconds(pd.DatetimeIndex(far.series.index)) - edge.start
     excess = far.series.to_numpy(float) - ground.water
@@ -120,7 +119,6 @@ def far_curve(view: RunView, name: str) -> Seen:
     fraction = step if step is not None and curve is not None else (view.injector and view.injector.ratio)
     clock, pace_u = flow_clock(view, edge, t[inside], fraction or 0.0)
     height = max(float(np.quantile(excess, 0.9)), 1e-9)
-    lag = view.installation.sensor[name].lag or NO_LAG
     return Seen(
         far=FarShare(
             seconds=t[inside],
@@ -128,15 +126,14 @@ def far_curve(view: RunView, name: str) -> Seen:
             injection_s=length,
             passed=clock,
             level=level,
-            step_u=_step_u(view, name, ground) if known else None,
+            step_u=_step_u(view, name, ground, head, height) if known else None,
             base_u=ground.u / height,
             pace_u=pace_u,
         ),
         sensors=tuple(dict.fromkeys((name, *ground.sensors, *((head.name,) if head else ()), *edge.sensors))),
         how=f"base {ground.how}; {edge.how}",
         linear=curve is None,
-        lag_s=(lag[0] + lag[1]) / 2.0,
-        lag_u=(lag[1] - lag[0]) / float(np.sqrt(12.0)),
+        lag=view.installation.sensor[name].lag or NO_LAG,
         start_u=edge.start_u,
         end_u=edge.end_u,
         noise=noise(far.series) / height,
@@ -168,12 +165,12 @@ def _edges(view: RunView, name: str) -> Edges:
     raise NotCarriedError(msg)
 
 
-def _step_u(view: RunView, name: str, ground: FarBase) -> float:
+def _step_u(view: RunView, name: str, ground: FarBase, head: Head | None, height: float) -> float:
     """Return the relative standard uncertainty of the head's step in the far cell's scale. [-]"""
-    if ground.gain is not None:
-        return MATCH_U
     share = view.installation.sensor[name].accuracy.share
-    return float(np.hypot(MATCH_U, rectangular(share) * np.sqrt(2.0)))
+    match = 0.0 if ground.gain is not None else rectangular(share) * float(np.sqrt(2.0))
+    base_u = float(np.hypot(head.base.sd, head.base.drift_sd)) if head else 0.0
+    return float(np.sqrt(MATCH_U**2 + match**2 + (base_u**2 + ground.u**2) / height**2))
 
 
 def _far_cell(view: RunView, name: str) -> Cell:

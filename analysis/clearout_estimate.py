@@ -36,6 +36,10 @@ SILENT_S = 120.0
 """A far cell whose readings end this long before the water stops was lifted out or failed: then the next
 nearer cell is asked too. [s] No source."""
 
+STEEPEST = 0.8
+"""Largest response time, as a share of the tail's own fall, at which the delay is still worked out. [-] Beyond
+it the cell, not the pipes, makes the tail."""
+
 LEAST_MISSING_S = 30.0
 """Shortest missing time of flush that is worth a word. [s] No source."""
 
@@ -103,7 +107,42 @@ def _best(seen: Seen, level: float) -> ClearOut:
             raise reason from None
 
 
-def _terms(seen: Seen, found: ClearOut, level: float) -> dict[str, float]:
+def lag_delay(lag: tuple[float, float], fall_s: float) -> tuple[float, float]:
+    """Return how much later a slow cell shows the end of a tail, and its standard uncertainty. [s]
+
+    Parameters
+    ----------
+    lag : tuple of float
+        Limits of the cell's response time, taken as equally likely in between. [s]
+    fall_s : float
+        Time in which the tail falls to 1/e. [s]
+
+    Returns
+    -------
+    delay, delay_u : float
+        A first-order cell of response time r shows exp(-t/T) later by -T ln(1 - r/T): r for a slow tail,
+        more for a steep one. [s]
+
+    References
+    ----------
+    First principles: the answer of a first-order system to an exponential.
+
+    Examples
+    --------
+    >>> [round(x, 2) for x in lag_delay((3.0, 12.0), 1e6)]
+    [7.5, 2.6]
+    """
+    response = np.linspace(lag[0], lag[1], 201)
+    delays = -fall_s * np.log1p(-np.minimum(response / fall_s, STEEPEST))
+    middle = (
+        float(np.trapezoid(delays, response) / max(lag[1] - lag[0], 1e-9))
+        if lag[1] > lag[0]
+        else float(delays[0])
+    )
+    return middle, float(np.std(delays))
+
+
+def _terms(seen: Seen, found: ClearOut, level: float, lag_u: float) -> dict[str, float]:
     """Return all terms of the standard uncertainty. [s]"""
     from_end = found.method == "observed"
     bend = abs(float(np.log(level))) if seen.linear and from_end else 1.0
@@ -113,7 +152,7 @@ def _terms(seen: Seen, found: ClearOut, level: float) -> dict[str, float]:
         * level
         * bend
         / found.slope,
-        "response time of the far sensor": seen.lag_u,
+        "response time of the far sensor": lag_u,
         "end of the injection" if from_end else "start of the injection": seen.end_u
         if from_end
         else seen.start_u,
@@ -123,14 +162,15 @@ def _terms(seen: Seen, found: ClearOut, level: float) -> dict[str, float]:
 
 def _estimate(seen: Seen, found: ClearOut, level: float) -> Estimate:
     """Return the estimate with the far sensor's lag taken off and its interval."""
-    terms = _terms(seen, found, level)
+    lag_s, lag_u = lag_delay(seen.lag, level / found.slope)
+    terms = _terms(seen, found, level, lag_u)
     total = sum(u * u for u in terms.values())
     half = COVERAGE_FACTOR * float(np.sqrt(total))
-    value = max(found.seconds - seen.lag_s, 0.0)
+    value = max(found.seconds - lag_s, 0.0)
     scale = "EC, taken as concentration," if seen.linear else "concentration"
     method = (
         f"{found.method}: excess {scale} at {seen.sensors[0]} down to {100 * level:.3g} % of the step; "
-        f"{seen.how}; response time {seen.lag_s:.3g} s taken off"
+        f"{seen.how}; {lag_s:.1f} s for its response time of {seen.lag[0]:g} to {seen.lag[1]:g} s taken off"
     )
     return Estimate(
         QUANTITY,

@@ -46,6 +46,10 @@ AGREE = 0.03
 """Largest difference between the step at the head and the far point's plateau that mixing allows. [-]
 No source."""
 
+TAIL_PER_DRIFT = 4.0
+"""What a plateau that still rises may lack, per what it rose between two thirds. [-] Computed for a third of
+the water laminar, seen from one and a half travel times on."""
+
 BEFORE_FALL = 0.6
 """Part of the travel time after the end of the injection in which the far point is still at its plateau.
 [-] Computed: a front with a spread of 13 % of its travel time has passed less than 0.1 %."""
@@ -192,10 +196,20 @@ def shares(given: Array, step: float | None, t: Array, d: float, delay: float) -
         If neither is known.
     """
     plateau = (t > 1.5 * delay) & (t < d + BEFORE_FALL * delay)
-    own = float(np.mean(given[plateau])) if plateau.sum() >= FEWEST else None
-    if step is not None and (own is None or abs(own / step - 1.0) < AGREE):
+    own, drift = _plateau(given[plateau])
+    if step is not None and (
+        own is None or -AGREE - TAIL_PER_DRIFT * drift / step < own / step - 1.0 < AGREE
+    ):
         return given / step, True
     if own is None or own <= 0:
         msg = "plateau not reached: the injection was too short for the far point to show its step"
         raise NotCarriedError(msg)
     return given / own, False
+
+
+def _plateau(given: Array) -> tuple[float | None, float]:
+    """Return the height of a plateau at its end, and how it still rose before; None where it is too short."""
+    if given.size < FEWEST:
+        return None, 0.0
+    thirds = [float(part.mean()) for part in np.array_split(given, 3)]
+    return thirds[2], max(thirds[2] - thirds[1], 0.0)

@@ -176,7 +176,7 @@ def superposed(far: FarShare, level: float) -> ClearOut:
             f"point was still to come, too much to tell {100 * level:.3g} %"
         )
         raise NotCarriedError(msg)
-    left = _left(answer.seconds, answer.rise / top, far)
+    left = _left(answer.seconds, answer.rise / top, 1.0 - max(missing, 0.0), far)
     try:
         crossing = falling_crossing(answer.seconds, left, level)
     except ValueError as error:
@@ -214,14 +214,17 @@ def _top(answer: Answer, trend: Array, step_u: float | None) -> tuple[float, flo
     return float(weights @ np.array([v for v, _ in ways]) / weights.sum()), float(weights.sum() ** -0.5)
 
 
-def _left(grid: Array, rise: Array, far: FarShare) -> Array:
-    """Return what is left at each time after the end of the injection, had the water run on. [-]"""
-    length = injection_passed(far)
+def _left(grid: Array, rise: Array, last: float, far: FarShare) -> Array:
+    """Return what is left at each time after the end of the injection, had the water run on. [-]
+
+    Beyond the readings the rise is taken half way between its last value and its top.
+    """
+    length, beyond = injection_passed(far), (1.0 + last) / 2.0
     if np.ptp(far.level) < FLAT:
-        return np.asarray(np.interp(grid + length, grid, rise, right=1.0) - rise)
+        return np.asarray(np.interp(grid + length, grid, rise, right=beyond) - rise)
     step = float(grid[1] - grid[0])
     longer = np.arange(0.0, grid[-1] + length + step, step)
-    whole = np.interp(longer, grid, rise, right=1.0)
+    whole = np.interp(longer, grid, rise, right=beyond)
     area = np.concatenate(([0.0], np.cumsum(0.5 * step * (whole[1:] + whole[:-1]))))
     seen = [
         far.level[0] * float(np.interp(u + length, longer, whole))
