@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
 from analysis.equivalence import on_target, same_dose, tost
 from analysis.equivalence_runs import NeverEnoughError, runs_needed, tost_power
+from analysis.equivalence_zones import doses_of, zone_on_target, zones_alike
+from analysis.results import Estimate
 
 
 def test_verdicts_are_three() -> None:
@@ -94,3 +97,47 @@ def test_wrong_calls_are_told() -> None:
         tost(0.0, 0.1, 10, lower=0.1, upper=-0.1)
     with pytest.raises(ValueError, match="standard error"):
         tost(0.0, 0.0, 10, lower=-0.1, upper=0.1)
+
+
+def _doses(zone: str, values: list[float], shared: float) -> list[Estimate]:
+    """Return doses of one zone run by run whose interval is shared by all runs."""
+    found = []
+    for day, value in enumerate(values):
+        start = pd.Timestamp("2026-06-01T05:00:00Z") + pd.Timedelta(days=day)
+        low, high = value * math.exp(-1.96 * shared), value * math.exp(1.96 * shared)
+        found.append(
+            Estimate(
+                "nutrient dose per area",
+                zone,
+                start,
+                value,
+                "g/m2",
+                low,
+                high,
+                "m",
+                ("m",),
+                nutrient="N",
+                budget={"meter gain (m)": 1.0},
+            )
+        )
+    return found
+
+
+def test_zones_on_the_same_meters_are_compared_without_their_shared_error() -> None:
+    """Meters of 4 % do not keep two zones from being shown alike, but they do keep one from its target."""
+    estimates = [
+        *_doses("a", [1.00, 1.01, 0.99, 1.00, 1.01, 1.00], 0.04),
+        *_doses("b", [1.01, 1.00, 1.00, 0.99, 1.01, 1.00], 0.04),
+    ]
+
+    assert zones_alike(estimates, ("a", "b"), "N", within=0.05).verdict == "equivalent"
+    assert zone_on_target(estimates, "a", "N", 1.0, within=0.05).verdict == "undecided"
+    assert zone_on_target(estimates, "a", "N", 1.0, within=0.10).verdict == "equivalent"
+    assert zone_on_target(estimates, "a", "N", 1.3, within=0.05).verdict == "different"
+    assert len(doses_of(estimates, "b", "N")) == 6
+
+
+def test_zone_without_doses_is_refused() -> None:
+    """A zone that has no dose of the nutrient cannot be tested."""
+    with pytest.raises(ValueError, match="at least two runs"):
+        zone_on_target(_doses("a", [1.0, 1.1], 0.01), "c", "N", 1.0, within=0.05)
