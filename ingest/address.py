@@ -26,8 +26,13 @@ KEEPALIVE_S = 15
 SESSION_EXPIRY_S = 7 * 86_400
 """How long the broker keeps messages for an ingester that is away. [s]"""
 
-SHARED_EXPIRY_S = 60
-"""The same for one of several that share the load: then the others should have its messages. [s]"""
+SHARED_EXPIRY_S = 0
+"""The same for one of several that share the load: none, so that the others get its messages at once. [s]
+
+Measured with mosquitto 2.0.11, one of two killed: with 0 the survivor got all 800 messages; with 1 s the
+broker went on queueing for the dead one and dropped a quarter of all when its session ran out. The price:
+while none of the group is connected, the broker keeps nothing.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +53,8 @@ class Address:
         Protocol level to begin with.
     keepalive_s : int
         See `KEEPALIVE_S`. [s]
+    expiry_s : int, optional
+        How long the broker shall keep the session; as fits the group where left out. [s]
     tls : bool
         Whether to use TLS.
     ca, certificate, key : Path, optional
@@ -63,6 +70,7 @@ class Address:
     group: str | None = None
     level: int = V5
     keepalive_s: int = KEEPALIVE_S
+    expiry_s: int | None = None
     tls: bool = False
     ca: Path | None = None
     certificate: Path | None = None
@@ -78,6 +86,8 @@ class Address:
     @property
     def session_expiry_s(self) -> int:
         """How long the broker shall keep the session. [s]"""
+        if self.expiry_s is not None:
+            return self.expiry_s
         return SHARED_EXPIRY_S if self.group else SESSION_EXPIRY_S
 
 

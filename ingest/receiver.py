@@ -200,7 +200,9 @@ class Receiver:
             if not connection.session_present and known and known.client_id == address.client_id:
                 frames = session.last_frames(folder, 1)
                 self.intake.tally.gaps += 1
-                self.intake.note(session.gap_event(frames[-1].received_us if frames else None))
+                self.intake.note(
+                    session.gap_event(frames[-1].received_us if frames else None, shared=bool(address.group))
+                )
         elif connection.stage is Stage.READY:
             failpoints.reach("receiver.subscribe")
             connection.forget(session.stale_filters(known, address.filters))

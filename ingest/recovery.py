@@ -50,6 +50,11 @@ def changing(archive: Path, site: str) -> Iterator[Checkpoint]:
         os.truncate(lock, 0)
 
 
+def forget() -> None:
+    """Be as a process that has just begun: look every archive over before it is changed."""
+    _seen.clear()
+
+
 def _readable(archive: Path, site: str) -> Checkpoint | None:
     """Return the checkpoint where there is one and it is whole."""
     try:

@@ -53,8 +53,15 @@ def remember(folder: Path, known: Known) -> None:
     publish_soon(folder / _NAME, asdict(known))
 
 
-def gap_event(since_us: int | None) -> dict[str, str]:
-    """Return what to tell when the broker does not know a session that it was asked to keep.
+def gap_event(since_us: int | None, *, shared: bool = False) -> dict[str, str]:
+    """Return what to tell when the broker has no session of ours any more.
+
+    Parameters
+    ----------
+    since_us : int, optional
+        When the last message came. [µs since 1970, UTC]
+    shared : bool
+        Whether others share the subscription, so that the broker was not asked to keep it.
 
     Examples
     --------
@@ -64,7 +71,10 @@ def gap_event(since_us: int | None) -> dict[str, str]:
     when = "the last connection"
     if since_us is not None:
         when = datetime.fromtimestamp(since_us / 1e6, UTC).isoformat(timespec="seconds")
-    return {"kind": "gap", "detail": f"the broker lost the session: messages since {when} may be missing"}
+    what = "the broker lost the session: messages"
+    if shared:
+        what = "a shared subscription began anew: messages that came while no ingester was connected"
+    return {"kind": "gap", "detail": f"{what} since {when} may be missing"}
 
 
 def last_frames(folder: Path, messages: int) -> list[Frame]:

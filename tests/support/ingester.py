@@ -158,6 +158,7 @@ class Zygote:
             "level": 5,
             "keepalive": 15,
             "group": None,
+            "expiry": None,
             "port": self.port,
             "log": str(self.folder / "log"),
             "every": 0.02,
@@ -207,9 +208,9 @@ class Zygote:
         path = self.folder / "log"
         return path.read_text("utf-8") if path.exists() else ""
 
-    def status(self) -> dict[str, Any]:
-        """Return the receiver's status."""
-        path = self.archive / "state" / f"site={self.site}" / "receiver.home.json"
+    def status(self, writer: str = "home") -> dict[str, Any]:
+        """Return a receiver's status."""
+        path = self.archive / "state" / f"site={self.site}" / f"receiver.{writer}.json"
         content: dict[str, Any] = json.loads(path.read_text("utf-8")) if path.exists() else {"state": "none"}
         return content
 
