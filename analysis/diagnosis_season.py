@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.clogging import LIMITS, forecast, loss_now, service_effect
+from analysis.clogging import FARTHEST, LIMITS, forecast, loss_now, service_effect
 from analysis.diagnosis import episodes, study
 from analysis.diagnosis_findings import findings_of
 from analysis.results import ESTIMATE_UNITS, Estimate, Finding, refused
@@ -95,16 +95,20 @@ def _estimates(season: SeasonView, one: Study, alarms: Sequence[Episode]) -> lis
     if loss is None or open_cause or loss.high - loss.low > WIDEST:
         reason = _why_not(one) if loss is None else UNDECIDED if open_cause else HIDDEN
         return [replace(refused(LOSS, METHOD, reason, sensors), zone=one.zone, run_start=at)]
-    out = [
-        Estimate(LOSS, one.zone, at, loss.value, "1", loss.low, loss.high, METHOD, sensors),
-    ]
+    line = float(loss.line.covariance[0, 0])
+    shares = {"noise of the wandering line": line, "baseline, temperature and drift of sensors": loss.fixed}
+    budget = {name: part / (line + loss.fixed) for name, part in shares.items()}
+    out = [Estimate(LOSS, one.zone, at, loss.value, "1", loss.low, loss.high, METHOD, sensors, budget=budget)]
     for limit in LIMITS:
         date = forecast(loss, limit)
         if date is not None and 0.0 < date.day < float("inf"):
             method = f"days until {100 * limit:.0f} % of the emitters' flow is lost, if it goes on as now"
+            method += "" if date.high < FARTHEST else f"; {FARTHEST:.0f} days stand for later or never"
             name = "time to clogging limit"
             unit = ESTIMATE_UNITS[name]
-            out.append(Estimate(name, one.zone, at, date.day, unit, date.low, date.high, method, sensors))
+            ends = (date.low, min(date.high, FARTHEST))
+            why = {"level, rate and drift": 1.0}
+            out.append(Estimate(name, one.zone, at, date.day, unit, *ends, method, sensors, budget=why))
     effect = service_effect(one, season.services)
     if effect is not None:
         method = (
@@ -112,7 +116,8 @@ def _estimates(season: SeasonView, one: Study, alarms: Sequence[Episode]) -> lis
             f"'{effect.service.kind}' of {effect.service.time:%Y-%m-%d}, p = {effect.p:.2g}"
         )
         numbers = (effect.change, "1", effect.low, effect.high)
-        out.append(Estimate("service effect", one.zone, at, *numbers, method, sensors))
+        why = {"day-to-day scatter": 1.0}
+        out.append(Estimate("service effect", one.zone, at, *numbers, method, sensors, budget=why))
     return out
 
 

@@ -76,7 +76,10 @@ def drain_fraction(period: PeriodView) -> Sequence[Estimate]:
         half = COVERAGE_FACTOR * value * float(np.hypot(rectangular(share), rectangular(USUAL_SHARE)))
         unit = ESTIMATE_UNITS["drain fraction"]
         numbers = (value, unit, max(value - half, 0.0), value + half)
-        out.append(Estimate("drain fraction", sensor.zone, runs[-1].start, *numbers, METHOD, (name,)))
+        why = {"limit of error of the meters": 1.0}
+        out.append(
+            Estimate("drain fraction", sensor.zone, runs[-1].start, *numbers, METHOD, (name,), budget=why)
+        )
     return out
 
 

@@ -39,6 +39,7 @@ from analysis.injection_faults import injection_without_flow
 from analysis.injection_season import zone_totals
 from analysis.injection_strata import sagging
 from analysis.injection_volume import stock_volume
+from analysis.normalised import filter_loss, reference_flow
 from analysis.results import Estimate, Feature, Finding
 from analysis.sensors_health import cell_fouling, failed_readings, troubled_sensors
 from analysis.stations import stations
@@ -66,6 +67,8 @@ RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (
     injector_flow,
     ec_band,
     steady,
+    reference_flow,
+    filter_loss,
 )
 
 RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (
