@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.emitters import COMPENSATING
 from analysis.hydraulics import ZoneFlow, zone_at_flow, zone_at_pressure
 from analysis.hydraulics_layout import Layout, LayoutError, layout_of
 from analysis.results import ESTIMATE_UNITS, Estimate, refused
@@ -132,7 +133,12 @@ def _working_pressure(view: RunView) -> float:
 def _at_measured(
     layout: Layout, rated: ZoneFlow, measured: float, temperature: float
 ) -> tuple[ZoneFlow, float]:
-    """Return the state that draws the measured flow, or the rated one and the factor on its flows."""
+    """Return the state that draws the measured flow, or the rated one and the factor on its flows.
+
+    The flow of compensating emitters tells nothing of their pressure, so theirs is only scaled.
+    """
+    if any(kind.exponent < COMPENSATING for kind in layout.emitters):
+        return rated, measured / rated.flow
     try:
         return zone_at_flow(layout, measured, highest=HIGHEST, temperature=temperature), 1.0
     except ValueError:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from analysis.diagnosis_within import departures
-from analysis.emitters import fit_power_law
+from analysis.emitters_fit import fit_power_law
 from analysis.volumes import register_volume
 
 DATASETS = Path(__file__).parents[2] / "shared" / "datasets"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.emitters import fit_power_law
+from analysis.emitters_fit import fit_power_law
 from analysis.slug import calibration_slope, slug
 from analysis.volumes import integrate, register_volume, running_total
 

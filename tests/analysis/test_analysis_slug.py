@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.emitters import fit_power_law
+from analysis.emitters_fit import fit_power_law
 from analysis.slug import SlugError, calibration_slope, outliers, recovered_mass, slug
 from benchmarks import measured_hydraulics as known
 from tests.support.measured import measured
