@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
-from analysis.backflow_signs import Sign, followed_signs, gradient_signs, reverse_flow_signs, spans
+from analysis.backflow_flow import followed_signs, reverse_flow_signs
+from analysis.backflow_signs import Sign, gradient_signs, spans
 from analysis.results import Finding
 from analysis.slices import between
 
