@@ -264,15 +264,15 @@ def test_what_cannot_be_tested_is_not_due(kind: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(4))
-def test_clean_month_has_no_finding(seed: int) -> None:
-    """Thirty clean days with other noise each raise nothing: no false alarm in 120 zone-days."""
+@pytest.mark.parametrize("seed", range(2))
+def test_clean_fortnight_has_no_finding(seed: int) -> None:
+    """Fourteen clean days with other noise each raise nothing; the benchmark counts over longer times."""
     runs = tuple(
         (z, a + 24.0 * d, a + 24.0 * d + 1.0, a + 24.0 * d + 0.2, a + 24.0 * d + 0.6)
-        for d in range(30)
+        for d in range(14)
         for z, a in (("a", 6.0), ("b", 7.0))
     )
-    garden = grown(runs, hours=720.0)
+    garden = grown(runs, hours=336.0)
     rng = np.random.default_rng(seed)
     noisy = {
         n: s * (1 + 0.002 * rng.standard_normal(len(s)))
