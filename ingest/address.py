@@ -26,14 +26,6 @@ KEEPALIVE_S = 15
 SESSION_EXPIRY_S = 7 * 86_400
 """How long the broker keeps messages for an ingester that is away. [s]"""
 
-SHARED_EXPIRY_S = 0
-"""The same for one of several that share the load: none, so that the others get its messages at once. [s]
-
-Measured with mosquitto 2.0.11, one of two killed: with 0 the survivor got all 800 messages; with 1 s the
-broker went on queueing for the dead one and dropped a quarter of all when its session ran out. The price:
-while none of the group is connected, the broker keeps nothing.
-"""
-
 
 @dataclass(frozen=True, slots=True)
 class Address:
@@ -53,8 +45,6 @@ class Address:
         Protocol level to begin with.
     keepalive_s : int
         See `KEEPALIVE_S`. [s]
-    expiry_s : int, optional
-        How long the broker shall keep the session; as fits the group where left out. [s]
     tls : bool
         Whether to use TLS.
     ca, certificate, key : Path, optional
@@ -70,7 +60,6 @@ class Address:
     group: str | None = None
     level: int = V5
     keepalive_s: int = KEEPALIVE_S
-    expiry_s: int | None = None
     tls: bool = False
     ca: Path | None = None
     certificate: Path | None = None
@@ -82,13 +71,6 @@ class Address:
     def filters(self) -> tuple[str, ...]:
         """Topic filters as they are subscribed."""
         return tuple(f"$share/{self.group}/{topic}" if self.group else topic for topic in self.topics)
-
-    @property
-    def session_expiry_s(self) -> int:
-        """How long the broker shall keep the session. [s]"""
-        if self.expiry_s is not None:
-            return self.expiry_s
-        return SHARED_EXPIRY_S if self.group else SESSION_EXPIRY_S
 
 
 def read_secret(
@@ -128,7 +110,9 @@ def read_secret(
         raise UserError(msg) from None
 
 
-def from_installation(installation: Installation, folder: Path, writer: str) -> Address:
+def from_installation(
+    installation: Installation, folder: Path, writer: str, *, host: str | None = None, port: int | None = None
+) -> Address:
     """Return the address that an installation names.
 
     Parameters
@@ -139,6 +123,8 @@ def from_installation(installation: Installation, folder: Path, writer: str) -> 
         Where the installation's file stands: its relative paths begin there.
     writer : str
         Name of this ingester's journal, part of its identifier.
+    host, port : str, int, optional
+        Where the broker is, where not where the installation says.
 
     Raises
     ------
@@ -151,8 +137,8 @@ def from_installation(installation: Installation, folder: Path, writer: str) -> 
         return None if name is None else folder / name
 
     return Address(
-        host=broker.host,
-        port=broker.port,
+        host=host or broker.host,
+        port=port or broker.port,
         client_id=broker.client_id or f"tricklebook-{writer}",
         topics=broker.topics,
         group=broker.group,

@@ -49,7 +49,6 @@ def ingest(
     appended from files that these name; never from the command line, where others could read them.
     """
     import logging  # noqa: PLC0415 - loads only when needed
-    from dataclasses import replace  # noqa: PLC0415 - as above
 
     from ingest.address import from_installation  # noqa: PLC0415 - as above
     from ingest.load_installation import load  # noqa: PLC0415 - as above
@@ -59,6 +58,5 @@ def ingest(
     logging.getLogger("ingest").setLevel(logging.INFO)
     described = load(installation)
     name = writer or described.site
-    address = from_installation(described, installation.parent, name)
-    address = replace(address, host=host or address.host, port=port or address.port)
+    address = from_installation(described, installation.parent, name, host=host, port=port)
     run(Plan(installation, archive, described.site, name, address, every, health_port))

@@ -12,6 +12,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from ingest.address import SESSION_EXPIRY_S
 from ingest.link import Link
 from ingest.packets import V5, V311
 from ingest.tail import DROPPED_TOPIC, OWN_TOPICS
@@ -153,7 +154,7 @@ class Connection:
             self._client.connect(address.host, address.port, keepalive=address.keepalive_s)
             return
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # the library has no types here
-        properties.SessionExpiryInterval = address.session_expiry_s
+        properties.SessionExpiryInterval = SESSION_EXPIRY_S
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
         self._client.connect(
             address.host,
@@ -191,9 +192,13 @@ class Connection:
         for topic in filters:
             self._client.unsubscribe(topic)
 
-    def close(self) -> None:
-        """Say good-bye; the session stays with the broker."""
-        self._client.disconnect()
+    def close(self, *, for_good: bool = False) -> None:
+        """Say good-bye; the session stays with the broker, unless it is for good."""
+        properties = None
+        if for_good and self._level == V5:
+            properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call] # as above
+            properties.SessionExpiryInterval = 0
+        self._client.disconnect(properties=properties)
         self._end("")
 
     def drop(self, problem: str) -> None:
@@ -219,8 +224,10 @@ class Connection:
             self._end(f"the broker refused the connection: {reason.getName().lower()}")
             return
         self.session_present = flags.session_present
-        self.stage = Stage.SUBSCRIBING
         filters = self._address.filters
+        self.stage = Stage.SUBSCRIBING if filters else Stage.READY
+        if not filters:
+            return
         if self._level == V5:
             kept = SubscribeOptions(qos=1, retainHandling=_ALREADY_THERE)
             self._subscription = self._client.subscribe([(topic, kept) for topic in filters])[1]

@@ -200,14 +200,14 @@ class Receiver:
             if not connection.session_present and known and known.client_id == address.client_id:
                 frames = session.last_frames(folder, 1)
                 self.intake.tally.gaps += 1
-                self.intake.note(
-                    session.gap_event(frames[-1].received_us if frames else None, shared=bool(address.group))
-                )
+                self.intake.note(session.gap_event(frames[-1].received_us if frames else None))
         elif connection.stage is Stage.READY:
             failpoints.reach("receiver.subscribe")
             connection.forget(session.stale_filters(known, address.filters))
             broker = f"{address.host}:{address.port}"
-            session.remember(folder, session.Known(address.client_id, broker, list(address.filters)))
+            session.remember(
+                folder, session.Known(address.client_id, broker, list(address.filters), bool(address.group))
+            )
             connection.tell({"state": "receiving"})
             self.intake.change("receiving")
 

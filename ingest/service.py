@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ingest.address import PASSWORD, USER
+from ingest.heir import orphans
 from ingest.intake import Intake, Tally
 from ingest.journal import JournalWriter
 from ingest.receiver import Receiver
@@ -27,6 +28,9 @@ log = logging.getLogger(__name__)
 FIRST_WAIT_S = 1.0
 LAST_WAIT_S = 60.0
 """Shortest and longest wait before an archiver that ended by itself is started again. [s]"""
+
+HEIRS_S = 5.0
+"""Time between looks for other ingesters that are gone. [s]"""
 
 END_S = 30.0
 """Time that the archiver has to finish when the service ends. [s]"""
@@ -116,6 +120,34 @@ class Child:
             self._process.wait()
 
 
+class Heirs:
+    """Sees to it that what waits for ingesters that are gone is taken over, where a subscription is shared.
+
+    Parameters
+    ----------
+    plan : Plan
+        What runs here.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._due = 0.0
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def attend(self) -> None:
+        """Look for one that is gone, now and then, and send an heir."""
+        plan, now = self._plan, time.monotonic()
+        busy = self._process is not None and self._process.poll() is None
+        if plan.address.group is None or now < self._due or busy:
+            return
+        self._due = now + HEIRS_S
+        for writer in orphans(plan.archive, plan.site, plan.writer, time.time())[:1]:
+            log.warning("%s is gone; what waits for it is taken over", writer)
+            where = [str(plan.installation), str(plan.archive), writer]
+            broker = [plan.address.host, str(plan.address.port)]
+            self._process = subprocess.Popen([sys.executable, "-m", "ingest.heir_process", *where, *broker])  # noqa: S603 - our own module
+
+
 def tell_manager(message: str) -> None:
     """Tell the service manager how we are, where there is one that listens.
 
@@ -143,11 +175,12 @@ def run(plan: Plan) -> None:
     """
     with JournalWriter(plan.archive, plan.writer, plan.site) as journal:
         status = StatusFile(receiver_path(plan.archive, plan.site, plan.writer))
-        child = Child(plan)
+        child, heirs = Child(plan), Heirs(plan)
 
         def attend(tally: Tally) -> None:
             status.write(tally)
             child.attend()
+            heirs.attend()
             tell_manager("READY=1\nWATCHDOG=1")
 
         receiver = Receiver(plan.address, Intake(journal, attend))

@@ -33,11 +33,19 @@ class Known:
         Host and port.
     filters : list of str
         Topic filters that were subscribed.
+    shared : bool
+        Whether other ingesters share the subscription.
     """
 
     client_id: str
     broker: str
     filters: list[str]
+    shared: bool = False
+
+
+def forget(folder: Path) -> None:
+    """Forget a writer's session, because it has ended for good."""
+    (folder / _NAME).unlink(missing_ok=True)
 
 
 def remembered(folder: Path) -> Known | None:
@@ -53,15 +61,13 @@ def remember(folder: Path, known: Known) -> None:
     publish_soon(folder / _NAME, asdict(known))
 
 
-def gap_event(since_us: int | None, *, shared: bool = False) -> dict[str, str]:
-    """Return what to tell when the broker has no session of ours any more.
+def gap_event(since_us: int | None) -> dict[str, str]:
+    """Return what to tell when the broker does not know a session that it was asked to keep.
 
     Parameters
     ----------
     since_us : int, optional
         When the last message came. [µs since 1970, UTC]
-    shared : bool
-        Whether others share the subscription, so that the broker was not asked to keep it.
 
     Examples
     --------
@@ -71,10 +77,7 @@ def gap_event(since_us: int | None, *, shared: bool = False) -> dict[str, str]:
     when = "the last connection"
     if since_us is not None:
         when = datetime.fromtimestamp(since_us / 1e6, UTC).isoformat(timespec="seconds")
-    what = "the broker lost the session: messages"
-    if shared:
-        what = "a shared subscription began anew: messages that came while no ingester was connected"
-    return {"kind": "gap", "detail": f"{what} since {when} may be missing"}
+    return {"kind": "gap", "detail": f"the broker lost the session: messages since {when} may be missing"}
 
 
 def last_frames(folder: Path, messages: int) -> list[Frame]:

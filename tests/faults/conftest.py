@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from tests.support.command import Running
 from tests.support.ingester import Devices, Zygote, zygote
 
 if TYPE_CHECKING:
@@ -34,3 +35,12 @@ def devices(broker: Broker) -> Iterator[Devices]:
     made = Devices(broker.port)
     yield made
     made.close()
+
+
+@pytest.fixture
+def running() -> Iterator[list[Running]]:
+    """Collect the ingesters that a test starts; all end with it."""
+    started: list[Running] = []
+    yield started
+    for each in started:
+        each.end()

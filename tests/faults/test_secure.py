@@ -13,7 +13,6 @@ from tests.support.certificates import Authority
 from tests.support.command import Running, run_ingest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
 PASSWORD = "corr3ct-h0rse-battery"  # noqa: S105 - made up for this test
@@ -31,15 +30,6 @@ sensor.ec = { quantity = "conductivity", point = "mixed", unit = "mS/cm", source
 def authority(tmp_path: Path) -> Authority:
     """Return a certificate authority of the test's own."""
     return Authority(tmp_path / "ca")
-
-
-@pytest.fixture
-def running() -> Iterator[list[Running]]:
-    """Collect the ingesters that a test starts; all end with it."""
-    started: list[Running] = []
-    yield started
-    for each in started:
-        each.end()
 
 
 def secure_broker(start_broker: StartBroker, folder: Path, certificate: Path, key: Path, ca: Path) -> Broker:

@@ -7,9 +7,20 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from ingest.address import Address
+from ingest.heir import inherit
 from ingest.load_installation import load
 from ingest.store import read_readings
-from tests.support.ingester import Devices, Zygote, lost_and_doubled, until, zygote
+from tests.support.command import Running, run_ingest
+from tests.support.ingester import (
+    INSTALLATION,
+    SENSORS,
+    Devices,
+    Zygote,
+    lost_and_doubled,
+    until,
+    zygote,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -17,32 +28,69 @@ if TYPE_CHECKING:
     from tests.support.broker import Broker
 
 
-def test_two_ingesters_split_the_load_and_take_over(tmp_path: Path, broker: Broker, devices: Devices) -> None:
+def stored(archive: Path) -> int:
+    """Return how many readings the archive has just now; 0 where it is being changed."""
+    try:
+        return len(pd.read_parquet(archive / "readings"))
+    except (OSError, ValueError):
+        return 0
+
+
+def test_two_ingesters_split_the_load_and_take_over(
+    tmp_path: Path, broker: Broker, devices: Devices, running: list[Running]
+) -> None:
     """Two share a subscription and an archive: both work, all is there once, a killed one's share is taken over."""
-    with zygote(tmp_path, broker.port) as one, zygote(tmp_path, broker.port) as other:
-        one.start("receiver", writer="one", group="garden")
-        other.start("receiver", writer="other", group="garden")
-        for name in ("one", "other"):
-            until(lambda name=name: one.status(name)["state"] == "receiving", name)  # type: ignore[misc] # bound now
-        one.start("archiver")
-        other.start("archiver")
-        devices.publish(400)
-        devices.settle()
-        until(lambda: one.stored() >= 400 * 4, "the first messages")
-        shares = [one.status(name)["acknowledged"] for name in ("one", "other")]
+    path, archive = tmp_path / "installation.toml", tmp_path / "archive"
+    text = f'[broker]\nport = {broker.port}\ngroup = "garden"\n'
+    path.write_text(INSTALLATION + text, encoding="utf-8")
+    one, other = (run_ingest(path, archive, {}, writer=name) for name in ("one", "other"))
+    running += [one, other]
+    for each in running:
+        each.wait_for("receiving")
+    devices.publish(400)
+    devices.settle()
+    until(lambda: stored(archive) == 400 * SENSORS, "the first messages")
+    until(lambda: min(each.status()["acknowledged"] for each in running) > 100, "both at work")
 
-        devices.publish(200)
-        other.end("receiver")
-        other.end("archiver")
-        devices.publish(200)
-        devices.settle()
-        until(lambda: one.stored() >= 800 * 4, f"the survivor's work; log:\n{one.log[-2000:]}")
-        for role in ("receiver", "archiver"):
-            assert one.end(role, signal.SIGTERM) == 0
-        readings = one.readings()
+    devices.publish(200)
+    other.end(signal.SIGKILL)
+    devices.publish(200)
+    devices.settle()
+    until(lambda: stored(archive) == 800 * SENSORS, f"the dead one's share; log:\n{one.log()[-2000:]}")
+    devices.publish(100)
+    devices.settle()
+    until(lambda: stored(archive) == 900 * SENSORS, "the survivor's work")
+    assert one.end() == 0
 
-    assert min(shares) > 100
-    assert lost_and_doubled(readings, 800) == (0, 0)
+    assert lost_and_doubled(pd.read_parquet(archive / "readings"), 900) == (0, 0)
+    assert "other is gone; what waits for it is taken over" in one.log()
+
+
+def test_member_that_comes_back_joins_again(tmp_path: Path, broker: Broker, devices: Devices) -> None:
+    """One that was taken over for comes back, joins again, and no gap is told."""
+    archive = tmp_path / "archive"
+    address = Address("127.0.0.1", broker.port, "tricklebook-one", ("#",), group="garden")
+    with zygote(tmp_path, broker.port) as ingester:
+        ingester.start("receiver", writer="one", group="garden")
+        until(lambda: ingester.status("one")["state"] == "receiving", "the subscription")
+        ingester.end("receiver")
+        devices.publish(50)
+        devices.settle()
+
+        assert inherit(archive, "home", "one", address) >= 50  # and its own last will
+        assert inherit(archive, "home", "one", address) == 0
+
+        ingester.start("receiver", writer="one", group="garden")
+        until(lambda: ingester.status("one")["connections"] == 1, "the way back")
+        until(lambda: ingester.status("one")["state"] == "receiving", "the way back")
+        devices.publish(50)
+        devices.settle()
+        until(lambda: ingester.status("one")["messages"] >= 50, "its work")
+        ingester.end("receiver", signal.SIGTERM)
+        ingester.archive_all()
+
+    assert lost_and_doubled(ingester.readings(), 100) == (0, 0)
+    assert not (archive / "events").exists()
 
 
 def test_reader_sees_every_reading_once_all_the_while(ingester: Zygote, devices: Devices) -> None:
@@ -64,5 +112,6 @@ def test_reader_sees_every_reading_once_all_the_while(ingester: Zygote, devices:
     until(lambda: len(read_readings(ingester.archive, installation)) == wanted, "everything")
     until(lambda: ingester.stored() == wanted, "everything archived")
     until((ingester.archive / "manifest").exists, "a closed day")
+    ingester.end("archiver", signal.SIGTERM)
 
     assert not pd.read_parquet(ingester.archive / "readings").duplicated(["sensor", "time"]).any()

@@ -158,7 +158,6 @@ class Zygote:
             "level": 5,
             "keepalive": 15,
             "group": None,
-            "expiry": None,
             "port": self.port,
             "log": str(self.folder / "log"),
             "every": 0.02,

@@ -48,7 +48,6 @@ def run_receiver(order: dict[str, Any]) -> None:
         level=order["level"],
         keepalive_s=order["keepalive"],
         group=order["group"],
-        expiry_s=order["expiry"],
     )
     options = {"reserve_bytes": order["reserve"], "segment_bytes": order["segment"]}
     with JournalWriter(archive, order["writer"], order["site"], **options) as journal:
