@@ -81,7 +81,7 @@ def test_member_that_comes_back_joins_again(tmp_path: Path, broker: Broker, devi
         assert inherit(archive, "home", "one", address) == 0
 
         ingester.start("receiver", writer="one", group="garden")
-        until(lambda: ingester.status("one")["connections"] == 1, "the way back")
+        until(lambda: ingester.status("one")["pid"] == ingester.pid("receiver"), "its own status")
         until(lambda: ingester.status("one")["state"] == "receiving", "the way back")
         devices.publish(50)
         devices.settle()
