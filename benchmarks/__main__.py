@@ -1,1 +1,50 @@
-"""Run every benchmark in turn."""
+"""Run the benchmarks: all of them in turn, or those that are named.
+
+``python -m benchmarks`` runs all; ``python -m benchmarks ratio tank`` runs two; ``--list`` names them.
+Figures that depend on the machine are ratios within one run.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from importlib import import_module
+
+BENCHMARKS = {
+    "ingest_throughput": "readings acknowledged on stable storage, beside a bare subscriber and raw Parquet",
+    "decode": "payload decoders beside the bare libraries",
+    "dilution": "inversion of the dilution curve against PHREEQC",
+    "ratio": "injection ratio, stock volume and conservation on 360 virtual systems",
+    "tank": "displacement tanks on 600 virtual systems",
+    "travel": "flow, pressure and travel time against EPANET",
+    "clearout": "clear-out time, observed and cut short, and on foreign residence times",
+    "measured_hydraulics": "emitter exponents, pulses and salt slugs that were measured",
+    "run_findings": "findings of single runs on planted faults and clean days",
+    "faults": "diagnosis over seasons: false alarms, delay, cause by effect size",
+    "backflow": "backflow: found, how soon, false alarms",
+    "measured_faults": "restrictions of a measured water loop",
+    "example_findings": "ten findings to read",
+    "dashboard_long": "a year of readings on the page",
+}
+"""Module to what it shows, in the order they run."""
+
+
+def main(arguments: list[str]) -> int:
+    """Run what is named, or everything; return the exit status."""
+    if "--list" in arguments:
+        print("\n".join(f"{name:<20} {said}" for name, said in BENCHMARKS.items()))
+        return 0
+    unknown = [name for name in arguments if name not in BENCHMARKS]
+    if unknown:
+        print(f"no benchmark is called {unknown[0]!r}; --list names them", file=sys.stderr)
+        return 2
+    for name in arguments or BENCHMARKS:
+        print(f"\n== {name}: {BENCHMARKS[name]}", flush=True)
+        begun = time.monotonic()
+        import_module(f"benchmarks.{name}").main()
+        print(f"-- {name} took {time.monotonic() - begun:.0f} s", flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from analysis.results import ESTIMATE_UNITS, FINDING_KINDS
+from benchmarks.__main__ import BENCHMARKS
 from ingest.installation import POINTS
 from ingest.quantities import QUANTITIES
 
@@ -92,6 +93,14 @@ def test_locks_have_hashes_and_no_host() -> None:
         assert pins
         assert pins == hashed
         assert "://" not in text
+
+
+def test_every_named_benchmark_is_there() -> None:
+    """Each benchmark that `make bench` names is a module with a `main`."""
+    for name in BENCHMARKS:
+        source = (ROOT / "benchmarks" / f"{name}.py").read_text("utf-8")
+
+        assert re.search(r"^def main\(", source, re.MULTILINE), name
 
 
 def test_doors_hold_no_code() -> None:
