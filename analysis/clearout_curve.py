@@ -37,6 +37,9 @@ LEAST_STEP_SHARE = 0.05
 """Smallest step that can be told from the source water at the far point, as a share of its EC. [-] As for
 telling an injection; no source."""
 
+NODES_APART = 2.0
+"""Usual ratio of neighbouring dilutions. [-] As `analysis.dilution` asks for."""
+
 OUT_OF_WATER = 0.5
 """Share of the source water's EC below which a cell is not in the water. [-] No source."""
 
@@ -63,6 +66,8 @@ class Seen:
         Standard deviation of single readings, as a share of the step. [-]
     dilution_u : float
         Relative standard uncertainty of an amount near the source water, from the dilution curve. [-]
+    slope_u : float
+        Relative standard uncertainty of a small change of amount near the step, from the dilution curve. [-]
     flushed_s : float
         How long water ran after the injection. [s]
     silent_s : float
@@ -78,6 +83,7 @@ class Seen:
     end_u: float
     noise: float
     dilution_u: float
+    slope_u: float
     flushed_s: float
     silent_s: float
 
@@ -138,6 +144,7 @@ def far_curve(view: RunView, name: str) -> Seen:
         end_u=edge.end_u,
         noise=noise(far.series) / height,
         dilution_u=rectangular(BENT_EXPONENT if curve is None else BELOW_WEAKEST),
+        slope_u=_slope_u(view, known=curve is not None),
         flushed_s=view.run.end.timestamp() - edge.end,
         silent_s=view.run.end.timestamp() - edge.start - float(t[-1]),
     )
@@ -171,6 +178,13 @@ def _step_u(view: RunView, name: str, ground: FarBase, head: Head | None, height
     match = 0.0 if ground.gain is not None else rectangular(share) * float(np.sqrt(2.0))
     base_u = float(np.hypot(head.base.sd, head.base.drift_sd)) if head else 0.0
     return float(np.sqrt(MATCH_U**2 + match**2 + (base_u**2 + ground.u**2) / height**2))
+
+
+def _slope_u(view: RunView, *, known: bool) -> float:
+    """Return how uncertain the curve's slope is near the step: two neighbouring dilutions, each with its error."""
+    if not known or view.stock is None:
+        return rectangular(BENT_EXPONENT)
+    return float(view.stock.dilution_accuracy * np.sqrt(2.0) / np.log(NODES_APART))
 
 
 def _far_cell(view: RunView, name: str) -> Cell:

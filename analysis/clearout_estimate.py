@@ -145,17 +145,13 @@ def lag_delay(lag: tuple[float, float], fall_s: float) -> tuple[float, float]:
 def _terms(seen: Seen, found: ClearOut, level: float, lag_u: float) -> dict[str, float]:
     """Return all terms of the standard uncertainty. [s]"""
     from_end = found.method == "observed"
-    bend = abs(float(np.log(level))) if seen.linear and from_end else 1.0
+    bend = abs(float(np.log(level))) if seen.linear else 1.0
+    curve_u = seen.dilution_u * bend if from_end else seen.slope_u
     return {
         **found.terms,
-        "EC taken as concentration" if seen.linear else "dilution curve": seen.dilution_u
-        * level
-        * bend
-        / found.slope,
+        "EC taken as concentration" if seen.linear else "dilution curve": curve_u * level / found.slope,
         "response time of the far sensor": lag_u,
-        "end of the injection" if from_end else "start of the injection": seen.end_u
-        if from_end
-        else seen.start_u,
+        f"{'end' if from_end else 'start'} of the injection": seen.end_u if from_end else seen.start_u,
         "clocks": CLOCK_U * float(np.sqrt(2.0)),
     }
 

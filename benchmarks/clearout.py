@@ -24,13 +24,13 @@ if TYPE_CHECKING:
 LEVEL = 0.05
 """Share of the step that counts as clear. [-]"""
 
-SEEDS = range(7000, 7160)
+SEEDS = range(8000, 8160)
 """Systems a row of the main table."""
 
-SHAPE_SEEDS = range(7400, 7440)
+SHAPE_SEEDS = range(8400, 8440)
 """Systems a row of the foreign shapes by the engines."""
 
-LIGHT_SEEDS = range(7600, 7700)
+LIGHT_SEEDS = range(8600, 8700)
 """Runs a row of the foreign shapes by the light generator."""
 
 SHAPES = ("two paths", "partly laminar", "power tail", "slow tail")
