@@ -20,6 +20,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import psutil
+import pyarrow as pa
+import pyarrow.compute
 import pyarrow.parquet as pq
 from playwright.sync_api import Page, sync_playwright
 
@@ -64,17 +66,37 @@ def line(what: str, times: list[float], scale: float = 1e3) -> float:
 
 def ten_years(keeper: Keeper, years: int) -> None:
     """Repeat the year's summaries into the past, so that ranges of ten years can be read."""
-    for path in sorted(keeper.files.folder.glob("step=*/*.parquet")):
+    for path in sorted(keeper.files.folder.glob("step=*/[0-9]*.parquet")):
         table = pq.read_table(path)
         year = path.stem[:4]
         for back in range(1, years):
             target = path.with_name(path.name.replace(year, str(int(year) - back), 1))
             if target.exists():
                 continue
-            time_column = table.column("time").to_numpy() - np.timedelta64(back * 365, "D")
+            times = table.column("time").cast(pa.int64()).to_numpy() - back * 365 * DAY
             place = table.schema.get_field_index("time")
-            moved = table.set_column(place, table.schema.field("time"), [time_column])
+            moved = table.set_column(
+                place, table.schema.field("time"), pa.array(times, table.schema.field("time").type)
+            )
             pq.write_table(moved, target, compression="zstd", row_group_size=10_080)
+
+
+def ten_years_of_days(keeper: Keeper, years: int) -> None:
+    """Repeat the days' summaries into the past, in their one file."""
+    path = next(keeper.files.folder.glob("step=86400/*.parquet"))
+    table = pq.read_table(path)
+    place = table.schema.get_field_index("time")
+    kind = table.schema.field("time")
+    times = table.column("time").cast(pa.int64()).to_numpy()
+    if times.max() - times.min() > 400 * DAY:
+        return
+    moved = [
+        table.set_column(place, kind, pa.array(times - back * 365 * DAY, kind.type)) for back in range(years)
+    ]
+    whole = pa.concat_tables(moved).sort_by([("sensor", "ascending"), ("time", "ascending")])
+    with pq.ParquetWriter(path, whole.schema, compression="zstd") as writer:
+        for sensor in sorted(SENSORS):
+            writer.write_table(whole.filter(pa.compute.equal(whole.column("sensor"), sensor)))
 
 
 def windows(keeper: Keeper, start: int, end: int, rng: np.random.Generator) -> None:
@@ -204,6 +226,7 @@ def main() -> None:
         print(f"{time.perf_counter() - began:.2f} s")
         print(f"this process at most: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB")
         ten_years(keeper, 10)
+        ten_years_of_days(keeper, 10)
         windows(keeper, days[0] * DAY, last * DAY, rng)
         served(folder, archive, days[0] * 86400.0, last * 86400.0, rng)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import threading
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -33,6 +34,9 @@ DAY = 86400 * SECOND
 
 AT_ONCE = 4
 """Sensors whose readings of a day are in memory at once: about 100 MB at a reading a second (measured)."""
+
+READERS = 2
+"""Most windows that read single readings at the same time, so that many viewers need no more memory. [-]"""
 
 RAW_DAYS = 2
 """Most days that a window may read as readings where summaries are missing. [d]"""
@@ -68,6 +72,7 @@ class Keeper:
         self._known = self.files.known_days()
         self._open = _Open(-1, 0)
         self._pending: frozenset[int] = frozenset()
+        self._few = threading.BoundedSemaphore(READERS)
 
     def keep(self) -> None:
         """Sum up what has changed: the open day in memory, each month with changed days in its files."""
@@ -153,7 +158,8 @@ class Keeper:
 
     def _raw(self, sensors: Sequence[str], start: int, end: int) -> dict[str, Readings]:
         ends = (pd.Timestamp(at, unit="us", tz="UTC") for at in (start, end))
-        found = readings_by_sensor(self.feed.read(sensors, *ends))
+        with self._few:
+            found = readings_by_sensor(self.feed.read(sensors, *ends))
         return {name: found.get(name, joined([])) for name in sensors}
 
     def _summed(self, sensors: Sequence[str], tier: int, start: int, end: int) -> dict[str, Readings]:

@@ -1,7 +1,7 @@
 """Summaries as Parquet files beside the archive: made from it, and made again wherever it has changed.
 
 ``ARCHIVE/rollups/site=SLUG/step=SECONDS/PERIOD.parquet``: a month in each file of the fine tiers, a year
-in each of the coarse ones. A file is sorted by sensor and time and its row groups hold one sensor each,
+in each of the hours', and all days in one. A file is sorted by sensor and time and its row groups hold one sensor each,
 so a window reads a few of them. Files are replaced whole; one that cannot be read counts as not made.
 """
 
@@ -28,8 +28,14 @@ if TYPE_CHECKING:
 MONTHLY_BELOW = 3600 * SECOND
 """Tiers finer than this have a file for each month, the others for each year. [us]"""
 
+WHOLE_FROM, WHOLE = 86400 * SECOND, "all"
+"""From this tier on [us] one file holds everything: ten years of a sensor are 3,650 rows. """
+
 GROUP_ROWS = 10_080
 """Rows in a row group: a week of minutes. [-]"""
+
+FORMAT = 2
+"""Of these files; those of another one count as not made."""
 
 FOOTERS = 512
 """Footers that are kept in memory, each some kilobytes. [-]"""
@@ -54,9 +60,11 @@ def period_of(time: int, tier: int) -> str:
 
     Examples
     --------
-    >>> period_of(0, 60 * SECOND), period_of(0, 86400 * SECOND)
-    ('1970-01', '1970')
+    >>> period_of(0, 60 * SECOND), period_of(0, 3600 * SECOND), period_of(0, 86400 * SECOND)
+    ('1970-01', '1970', 'all')
     """
+    if tier >= WHOLE_FROM:
+        return WHOLE
     text = str(np.datetime64(time, "us"))
     return text[:7] if tier < MONTHLY_BELOW else text[:4]
 
@@ -69,6 +77,8 @@ def periods(start: int, end: int, tier: int) -> list[str]:
     >>> periods(0, 40 * 86400 * SECOND, 60 * SECOND)
     ['1970-01', '1970-02']
     """
+    if tier >= WHOLE_FROM:
+        return [WHOLE]
     unit = "M" if tier < MONTHLY_BELOW else "Y"
     first, last = (np.datetime64(t, "us").astype(f"datetime64[{unit}]") for t in (start, end - 1))
     return [str(p) for p in np.arange(first, last + 1)]
@@ -216,13 +226,19 @@ class RollupFiles:
             found = json.loads((self.folder / "days.json").read_text("utf-8"))
         except (FileNotFoundError, ValueError):
             return {}
-        return {str(day): str(mark) for day, mark in found.items()} if isinstance(found, dict) else {}
+        if (
+            not isinstance(found, dict)
+            or found.get("format") != FORMAT
+            or not isinstance(found.get("days"), dict)
+        ):
+            return {}
+        return {str(day): str(mark) for day, mark in found["days"].items()}
 
     def note_days(self, days: Mapping[str, str]) -> None:
         """Keep which days are summed up, and from what."""
         self.folder.mkdir(parents=True, exist_ok=True)
         spare = self.folder / f".days.{os.getpid()}"
-        spare.write_text(json.dumps(dict(sorted(days.items()))), "utf-8")
+        spare.write_text(json.dumps({"format": FORMAT, "days": dict(sorted(days.items()))}), "utf-8")
         spare.replace(self.folder / "days.json")
 
 

@@ -15,6 +15,7 @@ from dashboard.app import Settings, create_app
 from dashboard.feed import ArchiveFeed
 from dashboard.guard import LARGEST_BODY
 from dashboard.keeper import Keeper
+from dashboard.memory import be_frugal
 from dashboard.records import Records
 from dashboard.watch import Pace, Watch, utc_now
 from ingest.errors import UserError
@@ -119,6 +120,7 @@ def serve(
     """
     settings = settings or Settings()
     check_reach(host, settings)
+    be_frugal()
     listener = listen(host, port)
     feed = ArchiveFeed(archive, installation)
     watch = Watch(feed, pace, keeper=Keeper(archive, feed, utc_now), records=Records(archive))
