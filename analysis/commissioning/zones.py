@@ -9,6 +9,7 @@ import numpy as np
 from analysis.commissioning.items import Fact, Remark
 from analysis.commissioning.pressures import Worked, head_pressure, work
 from analysis.emitters import design_emission_uniformity
+from analysis.hydraulics_checks import flushing_flow
 from analysis.hydraulics_friction import velocity
 
 if TYPE_CHECKING:
@@ -39,6 +40,7 @@ EMITTER_LAW = "emitter law q = k H^x"
 SUM = "sum of emitters times rated flow at working pressure, common practice"
 KELLER = "Keller and Karmeli 1974, from memory"
 CONTINUITY = "continuity, v = Q / A"
+FLUSHING = "0.3 m/s at the open end, University of California, Maintenance of Microirrigation Systems"
 
 
 def worked(installation: Installation) -> dict[str, Worked | str]:
@@ -117,6 +119,7 @@ def _zone_facts(place: str, answer: Worked) -> list[Fact]:
             KELLER,
         ),
         ("highest lateral velocity", float(np.max(lateral)), "velocity", CONTINUITY),
+        ("flow that flushes one lateral", flushing_flow(layout.lateral.bore), "flow", FLUSHING),
         *(
             (f"velocity in main {n}", float(velocity(state.flow, reach.bore)), "velocity", CONTINUITY)
             for n, reach in enumerate(layout.main, 1)
