@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.latch import kept, latched, remember
+from analysis.backflow.latch import kept, latched, remember
 from analysis.ledger import read_services
 from analysis.pipeline import Watcher, analyse_stretches
 from ingest.errors import UserError

@@ -10,7 +10,7 @@ import typer
 
 from analysis import cli_service
 from analysis.cli_commission import commission
-from analysis.uniformity_cli import uniformity
+from analysis.uniformity.cli import uniformity
 
 BAR = 30
 """Columns of the progress bar."""

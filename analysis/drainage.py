@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from analysis.injection_ways import limit_of
+from analysis.injection.ways import limit_of
 from analysis.results import ESTIMATE_UNITS, Estimate, refused
-from analysis.slices import between
+from analysis.runs.slices import between
+from analysis.runs.volumes import integrate, register_volume
 from analysis.uncertainty import COVERAGE_FACTOR, rectangular
-from analysis.volumes import integrate, register_volume
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -14,10 +14,10 @@ from analysis import steps
 from analysis.join import chained, joined, order
 from analysis.prepare import Prepared, prepare
 from analysis.results import Estimate, Feature, Finding, Results, Run
+from analysis.runs.slices import all_between, place
+from analysis.runs.windows import LEAD, LONGEST_RUN, TAIL, VIEW_LEAD, VIEW_TAIL, Stretch, walk
 from analysis.samples import is_spot
-from analysis.slices import all_between, place
 from analysis.view import PeriodView, RunView, SeasonView
-from analysis.windows import LEAD, LONGEST_RUN, TAIL, VIEW_LEAD, VIEW_TAIL, Stretch, walk
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.dilution import curve_of
-from analysis.injections import injection_of
-from analysis.quality_flags import flag, flag_dry, flag_stuck
-from analysis.quality_limits import limits_of
+from analysis.quality.flags import flag, flag_dry, flag_stuck
+from analysis.quality.limits import limits_of
 from analysis.results import Interval, Run
-from analysis.runs import runs_of
-from analysis.runs_ec import runs_by_ec
-from analysis.runs_volume import delivered
-from analysis.volumes import running_total
+from analysis.runs.detect import runs_of
+from analysis.runs.ec import runs_by_ec
+from analysis.runs.injections import injection_of
+from analysis.runs.volume import delivered
+from analysis.runs.volumes import running_total
 from ingest.readings import Quality
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from analysis.runs import Told
+    from analysis.runs.detect import Told
     from ingest.installation import Installation
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import stats
 
 from analysis.dilution import curve_of, fraction_of, sensitivity
-from analysis.injection_ways import NoWay, Way, run_label, stock_name
+from analysis.injection.ways import NoWay, Way, run_label, stock_name
 from analysis.results import Interval
 from analysis.uncertainty import COVERAGE_FACTOR, Source, Uncertain, rectangular
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.features import CELL_RATIO
+from analysis.diagnosis.features import CELL_RATIO
 from analysis.results import Feature, Finding
 from ingest.readings import Quality
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analysis.diagnosis_relations import Relation
+    from analysis.diagnosis.relations import Relation
 
 SERVICE_KINDS: Mapping[str, str] = MappingProxyType(
     {
@@ -88,7 +88,7 @@ def ends_baseline(service: Service, zone: str, relation: Relation) -> bool:
     Examples
     --------
     >>> import numpy as np, pandas as pd
-    >>> from analysis.diagnosis_relations import Relation
+    >>> from analysis.diagnosis.relations import Relation
     >>> loss = Relation("loss", ("filter",), ("p1", "p2"), np.zeros(1), {})
     >>> cleaned = Service(pd.Timestamp("2026-05-01", tz="UTC"), "A. Weller", "filter cleaned")
     >>> ends_baseline(cleaned, "bench1", loss)

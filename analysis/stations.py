@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import stats
 
-from analysis.injection_ec import conductivity
-from analysis.injection_ways import NoWay, Way
+from analysis.injection.ec import conductivity
+from analysis.injection.ways import NoWay, Way
 from analysis.results import Estimate, Finding, refused
 from analysis.samples import HAND, LABORATORY, Samples, is_spot, sampled, way_of
 from analysis.uncertainty import COVERAGE_FACTOR, combine, interval_of_log, linear
@@ -202,7 +202,7 @@ def _of_cells(view: RunView) -> list[Estimate | Finding]:
     first = ways[0] if ways else None
     for name, answer in answers.items():
         if answer is first:
-            continue  # analysis.injection tells the first one, with the meters
+            continue  # analysis.injection.fraction tells the first one, with the meters
         if isinstance(answer, NoWay):
             found.append(refused(QUANTITY, f"EC at {name}", answer.reason, answer.sensors))
         else:

@@ -20,33 +20,33 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from analysis.backflow import backflow
-from analysis.backflow_season import slow_leak_back
-from analysis.clearout_estimate import clear_out
-from analysis.diagnosis_season import diagnose
-from analysis.dose import nutrient_dose
-from analysis.dose_findings import dose_findings
+from analysis.backflow.detect import backflow
+from analysis.backflow.season import slow_leak_back
+from analysis.clearout.estimate import clear_out
+from analysis.clearout.fronts import travel_between
+from analysis.clearout.washout import washout
+from analysis.diagnosis.features import steady
+from analysis.diagnosis.normalised import filter_loss, reference_flow
+from analysis.diagnosis.season import diagnose
+from analysis.dose.findings import dose_findings
+from analysis.dose.grams import nutrient_dose
 from analysis.drainage import drain_fraction
-from analysis.features import steady
-from analysis.findings_feed import ec_band, injector_flow
-from analysis.findings_injection import no_injection, off_target
-from analysis.findings_rest import over_pressure, silence
-from analysis.findings_season import preventer_test, sensor_silent
-from analysis.fronts import travel_between
-from analysis.injection import injection_fraction
-from analysis.injection_disagree import disagreements
-from analysis.injection_faults import injection_without_flow
-from analysis.injection_season import zone_totals
-from analysis.injection_strata import sagging
-from analysis.injection_volume import stock_volume
-from analysis.normalised import filter_loss, reference_flow
+from analysis.findings.feed import ec_band, injector_flow
+from analysis.findings.injection import no_injection, off_target
+from analysis.findings.rest import over_pressure, silence
+from analysis.findings.season import preventer_test, sensor_silent
+from analysis.hydraulics.travel_estimate import travel_in_pipes
+from analysis.injection.disagree import disagreements
+from analysis.injection.faults import injection_without_flow
+from analysis.injection.fraction import injection_fraction
+from analysis.injection.season import zone_totals
+from analysis.injection.strata import sagging
+from analysis.injection.volume import stock_volume
 from analysis.results import Estimate, Feature, Finding
 from analysis.sensors_health import cell_fouling, failed_readings, troubled_sensors
 from analysis.stations import stations
-from analysis.tank_estimate import displacement_tank
-from analysis.travel_estimate import travel_in_pipes
+from analysis.tank.estimate import displacement_tank
 from analysis.view import PeriodView, RunView, SeasonView
-from analysis.washout import washout
 from analysis.water import mean_ec, water_volume
 
 Said = Sequence[Estimate | Finding | Feature]

@@ -30,7 +30,7 @@ class RunView:
         quantity; suspect, bad and missing readings are left out, and volumes come as registers that only
         rise, whatever the device sends. They begin some minutes before the
         run and end where the next run through the same head begins, when the period ends, or some
-        hours after the run (`analysis.windows`), whichever comes first.
+        hours after the run (`analysis.runs.windows`), whichever comes first.
     others : tuple of Run
         Runs of other zones that overlap this one in time, and so may share its meters.
     """

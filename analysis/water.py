@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.injection_cells import Cell, cell
-from analysis.injection_ways import limit_of
-from analysis.quality import seconds
-from analysis.quality_gaps import coverage, longest_gap_s
+from analysis.injection.cells import Cell, cell
+from analysis.injection.ways import limit_of
+from analysis.quality.checks import seconds
+from analysis.quality.gaps import coverage, longest_gap_s
 from analysis.results import ESTIMATE_UNITS, Estimate, refused
-from analysis.runs import FLOW_POINTS
-from analysis.runs_volume import OVERLAP_SHARE, UNSEEN_SHARE, delivered, measure, meters, overlap_s
-from analysis.slices import between
+from analysis.runs.detect import FLOW_POINTS
+from analysis.runs.slices import between
+from analysis.runs.volume import OVERLAP_SHARE, UNSEEN_SHARE, delivered, measure, meters, overlap_s
 from analysis.uncertainty import COVERAGE_FACTOR, Source, Uncertain, rectangular
 
 if TYPE_CHECKING:

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from analysis.backflow import backflow
-from analysis.backflow_season import slow_leak_back
-from analysis.features import REST_EC
+from analysis.backflow.detect import backflow
+from analysis.backflow.season import slow_leak_back
+from analysis.diagnosis.features import REST_EC
 from analysis.results import Feature, Run
 from analysis.view import PeriodView, SeasonView
 from ingest.installation import Installation

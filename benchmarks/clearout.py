@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.clearout_estimate import clear_out
+from analysis.clearout.estimate import clear_out
 from analysis.pipeline import analyse
 from analysis.results import Estimate, Finding
 from benchmarks.residence import FOREIGN, virtual_run

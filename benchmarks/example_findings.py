@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.backflow import backflow
-from analysis.backflow_season import slow_leak_back
-from analysis.diagnosis_season import diagnose
-from analysis.features import REST_EC
+from analysis.backflow.detect import backflow
+from analysis.backflow.season import slow_leak_back
+from analysis.diagnosis.features import REST_EC
+from analysis.diagnosis.season import diagnose
 from analysis.results import Feature, Finding
 from analysis.view import SeasonView
 from benchmarks.backflow import REST_BEFORE, START, gross_day, installation, view, zeros

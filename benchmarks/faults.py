@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import chi2
 
-from analysis.baseline_line import CORRELATION
-from analysis.clogging import forecast, loss_now
-from analysis.diagnosis import Study, study
-from analysis.diagnosis_decide import masked, verdict
-from analysis.diagnosis_season import diagnose
+from analysis.diagnosis.baseline_line import CORRELATION
+from analysis.diagnosis.clogging import forecast, loss_now
+from analysis.diagnosis.decide import masked, verdict
+from analysis.diagnosis.season import diagnose
+from analysis.diagnosis.study import Study, study
 from analysis.results import Finding
 from analysis.trend import ewma
 from benchmarks.season_views import ALL, season_view

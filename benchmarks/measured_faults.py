@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from analysis.diagnosis_within import departures
+from analysis.diagnosis.within import departures
 from analysis.emitters_fit import fit_power_law
-from analysis.volumes import register_volume
+from analysis.runs.volumes import register_volume
 
 DATASETS = Path(__file__).parents[2] / "shared" / "datasets"
 """Where measured data lie, beside the project."""

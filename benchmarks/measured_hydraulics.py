@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.emitters_fit import fit_power_law
+from analysis.runs.volumes import integrate, register_volume, running_total
 from analysis.slug import calibration_slope, slug
-from analysis.volumes import integrate, register_volume, running_total
 
 if TYPE_CHECKING:
     from analysis.slug import Slug

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.emitters import Emitter
-from analysis.hydraulics_friction import GRAVITY, PLASTIC_ROUGHNESS, density, kinematic_viscosity
-from analysis.hydraulics_layout import Layout, Reach
+from analysis.hydraulics.emitters import Emitter
+from analysis.hydraulics.friction import GRAVITY, PLASTIC_ROUGHNESS, density, kinematic_viscosity
+from analysis.hydraulics.layout import Layout, Reach
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

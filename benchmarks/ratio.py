@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.injection import ways
-from analysis.injection_volume import stock_ways
-from analysis.injection_ways import disagreement
+from analysis.injection.fraction import ways
+from analysis.injection.volume import stock_ways
+from analysis.injection.ways import disagreement
 from analysis.pipeline import analyse
 from analysis.uncertainty import COVERAGE_FACTOR
 from benchmarks.scenarios.chemistry import STOCKS

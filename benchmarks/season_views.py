@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from analysis.features import REST_PRESSURE, STEADY
+from analysis.diagnosis.features import REST_PRESSURE, STEADY
 from analysis.results import Feature, Run
 from analysis.view import SeasonView
 from ingest.installation import Installation

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.hydraulics import zone_at_pressure
-from analysis.hydraulics_friction import SMOOTH, Friction
-from analysis.travel import travel_times
+from analysis.hydraulics.friction import SMOOTH, Friction
+from analysis.hydraulics.travel import travel_times
+from analysis.hydraulics.zones import zone_at_pressure
 from benchmarks.networks import REGULATES_FROM, Case, EpanetFlow, epanet, seeded_case
 
 SEEDS = range(4000, 4050)

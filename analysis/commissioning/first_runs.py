@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.commissioning.pressures import Worked
 from analysis.commissioning.zones import rated_flow, worked
 from analysis.dilution import curve_of
-from analysis.travel import travel_times
+from analysis.hydraulics.travel import travel_times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -146,7 +146,7 @@ def checks(installation: Installation, results: Results, series: Mapping[str, pd
 
     References
     ----------
-    `analysis.hydraulics`, `analysis.travel`; tolerances of this module.
+    `analysis.hydraulics.zones`, `analysis.hydraulics.travel`; tolerances of this module.
     """
     solved = worked(installation)
     found: list[Check] = []

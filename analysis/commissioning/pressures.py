@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.hydraulics import ZoneFlow, zone_at_pressure
-from analysis.hydraulics_layout import LayoutError, layout_of
+from analysis.hydraulics.layout import LayoutError, layout_of
+from analysis.hydraulics.zones import ZoneFlow, zone_at_pressure
 
 if TYPE_CHECKING:
-    from analysis.hydraulics_layout import Layout
+    from analysis.hydraulics.layout import Layout
     from ingest.installation import Installation, Zone
 
 
@@ -105,7 +105,7 @@ def work(zone: Zone, pressure: float | None) -> Worked | str:
 
     References
     ----------
-    `analysis.hydraulics`.
+    `analysis.hydraulics.zones`.
     """
     if pressure is None:
         return "the pressure that the head gives is not described: the regulator's setting or the supply's"

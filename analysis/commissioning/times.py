@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analysis.commissioning.injectors import zone_flow
 from analysis.commissioning.items import Fact, Remark
 from analysis.commissioning.pressures import Worked
-from analysis.travel import travel_times
+from analysis.hydraulics.travel import travel_times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,7 +27,7 @@ LEAST_FLUSH = 1.0
 TANK_VOLUMES = math.log(50.0)
 """Tank volumes of water until 2 % of the strength is left: ln 50, computed from exp(-x); the usual advice is 4. [-]"""
 
-TRAVEL = "sum of segment volume over segment flow (analysis.travel)"
+TRAVEL = "sum of segment volume over segment flow (analysis.hydraulics.travel)"
 ADVANCE = "da Silva, da Cunha and de Brito, Horticulturae 8(12):1103 (2022)"
 DECAY = "mixed displacement tank, C = C0 exp(-V / V_tank)"
 BALANCE = "mass balance"

@@ -8,9 +8,9 @@ import numpy as np
 
 from analysis.commissioning.items import Fact, Remark
 from analysis.commissioning.pressures import Worked, head_pressure, work
-from analysis.emitters import design_emission_uniformity
-from analysis.hydraulics_checks import flushing_flow
-from analysis.hydraulics_friction import velocity
+from analysis.hydraulics.checks import flushing_flow
+from analysis.hydraulics.emitters import design_emission_uniformity
+from analysis.hydraulics.friction import velocity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,7 +35,7 @@ LEAST_COMPENSATING = 50.0
 COMPENSATING = 0.1
 """Emitters with a smaller exponent are called compensating; common practice, no source. [-]"""
 
-DARCY = "Darcy-Weisbach, segment by segment with falling flow (analysis.hydraulics)"
+DARCY = "Darcy-Weisbach, segment by segment with falling flow (analysis.hydraulics.zones)"
 EMITTER_LAW = "emitter law q = k H^x"
 SUM = "sum of emitters times rated flow at working pressure, common practice"
 KELLER = "Keller and Karmeli 1974, from memory"
@@ -48,7 +48,7 @@ def worked(installation: Installation) -> dict[str, Worked | str]:
 
     References
     ----------
-    `analysis.hydraulics`.
+    `analysis.hydraulics.zones`.
     """
     pressure = head_pressure(installation)
     return {name: work(zone, pressure) for name, zone in installation.zone.items()}

@@ -10,7 +10,7 @@ from analysis.commissioning.instruments import Ability, abilities
 from analysis.commissioning.items import Fact, Remark
 from analysis.commissioning.pressures import Worked
 from analysis.commissioning.zones import worked
-from analysis.travel import travel_times
+from analysis.hydraulics.travel import travel_times
 from dashboard.display import Units, scale
 from dashboard.paper.press import Document, Section, Table
 from dashboard.paper.svg import Axis, Line, line_chart, pipe_map

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.backflow import backflow
-from analysis.latch import kept, latched, remember
+from analysis.backflow.detect import backflow
+from analysis.backflow.latch import kept, latched, remember
 from analysis.ledger import LedgerError, add_service, read_services
 from analysis.service import Service
 from benchmarks.backflow import (

@@ -10,13 +10,13 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.clearout import FarShare, NotCarriedError, falling_crossing, observed
-from analysis.clearout_clock import UNSEEN_FLOW_U
-from analysis.clearout_curve import far_curve
-from analysis.clearout_edges import edges
-from analysis.clearout_estimate import clear_out
-from analysis.clearout_fit import fitted
-from analysis.clearout_superpose import step_answer, superposed
+from analysis.clearout.clock import UNSEEN_FLOW_U
+from analysis.clearout.curve import far_curve
+from analysis.clearout.edges import edges
+from analysis.clearout.estimate import clear_out
+from analysis.clearout.fit import fitted
+from analysis.clearout.superpose import step_answer, superposed
+from analysis.clearout.times import FarShare, NotCarriedError, falling_crossing, observed
 from analysis.results import Estimate, Finding, Interval
 from analysis.view import RunView
 from benchmarks.residence import FOREIGN, VirtualRun, virtual_run

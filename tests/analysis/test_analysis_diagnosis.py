@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.clogging import forecast, loss_now, service_effect
-from analysis.diagnosis import study
-from analysis.diagnosis_season import diagnose
+from analysis.diagnosis.clogging import forecast, loss_now, service_effect
+from analysis.diagnosis.season import diagnose
+from analysis.diagnosis.study import study
 from analysis.results import Estimate, Finding
 from analysis.service import Service
 from benchmarks.faults import KINDS, look, names_on, seasons_with, upper

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.dose import nutrient_dose
-from analysis.dose_findings import dose_findings
-from analysis.dose_line import Line, line_of, remaining
-from analysis.injection_volume import stock_volume, stock_ways
-from analysis.injection_ways import disagreement
+from analysis.dose.findings import dose_findings
+from analysis.dose.grams import nutrient_dose
+from analysis.dose.line import Line, line_of, remaining
+from analysis.injection.volume import stock_volume, stock_ways
+from analysis.injection.ways import disagreement
 from analysis.results import Run
 from analysis.view import RunView
 from benchmarks.scenarios.chemistry import STOCKS

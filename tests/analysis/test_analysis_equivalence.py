@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.equivalence import on_target, same_dose, tost
-from analysis.equivalence_runs import NeverEnoughError, runs_needed, tost_power
-from analysis.equivalence_zones import doses_of, zone_on_target, zones_alike
+from analysis.equivalence.runs import NeverEnoughError, runs_needed, tost_power
+from analysis.equivalence.tests import on_target, same_dose, tost
+from analysis.equivalence.zones import doses_of, zone_on_target, zones_alike
 from analysis.results import Estimate
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.findings_season import preventer_test
+from analysis.findings.season import preventer_test
 from analysis.pipeline import analyse
 from analysis.results import FINDING_KINDS
 from analysis.view import SeasonView

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.fronts import arrival, travel_between
+from analysis.clearout.fronts import arrival, travel_between
+from analysis.clearout.washout import washout
 from analysis.results import Estimate, Interval, Run, refused
 from analysis.view import RunView
-from analysis.washout import washout
 from tests.support.plain import MIDNIGHT, PUMP, day, hours_of, installation, sensor, series, zone
 
 INJECTION = Interval(MIDNIGHT + pd.Timedelta("1h"), MIDNIGHT + pd.Timedelta("2h"))

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.diagnosis_within import departures
+from analysis.diagnosis.features import CELL_RATIO
+from analysis.diagnosis.within import departures
 from analysis.drainage import band_with_memory, drain_fraction, leaching_requirement
-from analysis.features import CELL_RATIO
-from analysis.injection_faults import injection_without_flow
+from analysis.injection.faults import injection_without_flow
 from analysis.results import Feature, Run
 from analysis.sensors_health import FAILED, cell_fouling, troubled_sensors
 from analysis.view import PeriodView, SeasonView

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.emitters import Emitter, emitter_flow, mixed_flow, pressure_for
-from analysis.hydraulics import ZoneFlow, zone_at_flow, zone_at_pressure
-from analysis.hydraulics_friction import (
+from analysis.hydraulics.emitters import Emitter, emitter_flow, mixed_flow, pressure_for
+from analysis.hydraulics.friction import (
     GRAVITY,
     Friction,
     density,
@@ -16,8 +15,9 @@ from analysis.hydraulics_friction import (
     kinematic_viscosity,
     regime,
 )
-from analysis.hydraulics_layout import Layout, LayoutError, Reach, layout_of
-from analysis.travel import travel_times
+from analysis.hydraulics.layout import Layout, LayoutError, Reach, layout_of
+from analysis.hydraulics.travel import travel_times
+from analysis.hydraulics.zones import ZoneFlow, zone_at_flow, zone_at_pressure
 from benchmarks.networks import epanet, seeded_case
 from ingest.installation import Zone
 

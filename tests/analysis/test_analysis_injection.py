@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.injection import injection_fraction, ways
-from analysis.injection_ec import conductivity
-from analysis.injection_flow import meters
-from analysis.injection_ways import NoWay, Way, disagreement
+from analysis.injection.ec import conductivity
+from analysis.injection.flow import meters
+from analysis.injection.fraction import injection_fraction, ways
+from analysis.injection.ways import NoWay, Way, disagreement
 from analysis.results import Interval
 from analysis.view import RunView
 from benchmarks.scenarios.chemistry import STOCKS

@@ -7,9 +7,9 @@ import math
 import pandas as pd
 import pytest
 
-from analysis.injection_disagree import CAUSES, disagreements, likelihoods
-from analysis.injection_season import pool, zone_totals
-from analysis.injection_strata import sagging, strata
+from analysis.injection.disagree import CAUSES, disagreements, likelihoods
+from analysis.injection.season import pool, zone_totals
+from analysis.injection.strata import sagging, strata
 from analysis.results import Estimate, Run
 from analysis.uncertainty import EACH_RUN
 from analysis.view import RunView, SeasonView

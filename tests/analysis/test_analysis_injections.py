@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.injections import Injected, injection_of
 from analysis.results import Interval
+from analysis.runs.injections import Injected, injection_of
 from tests.support.plain import MIDNIGHT, PUMP, day, installation, on, sensor, series, zone
 
 TANK = """

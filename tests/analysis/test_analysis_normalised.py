@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from analysis.normalised import filter_loss, reference_flow
+from analysis.diagnosis.normalised import filter_loss, reference_flow
 from analysis.results import Run
 from analysis.view import RunView
 from ingest.installation import Installation

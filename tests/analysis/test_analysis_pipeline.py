@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis import pipeline, steps, windows
+from analysis import pipeline, steps
 from analysis.document import document, dumps
 from analysis.pipeline import analyse, analyse_stretches
 from analysis.results import Estimate, Finding
+from analysis.runs import windows
 from tests.analysis.conftest import RUNS, Garden, at, grown
 from tests.support.plain import MIDNIGHT, frame
 

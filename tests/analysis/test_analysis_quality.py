@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.quality import equal_stretches, out_of_range, seconds, spikes, stuck, too_fast
-from analysis.quality_gaps import gaps
+from analysis.quality.checks import equal_stretches, out_of_range, seconds, spikes, stuck, too_fast
+from analysis.quality.gaps import gaps
 from tests.support.plain import MIDNIGHT, day, series
 
 

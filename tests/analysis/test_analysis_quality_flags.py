@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.quality_flags import flag, flag_dry, flag_stuck, noise
-from analysis.quality_gaps import coverage, longest_gap_s
-from analysis.quality_limits import limits_of
+from analysis.quality.flags import flag, flag_dry, flag_stuck, noise
+from analysis.quality.gaps import coverage, longest_gap_s
+from analysis.quality.limits import limits_of
 from analysis.results import Interval
 from ingest.installation import Sensor
 from ingest.readings import Quality

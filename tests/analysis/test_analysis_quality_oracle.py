@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.quality import out_of_range, spikes
+from analysis.quality.checks import out_of_range, spikes
 
 TIMES = pd.date_range("2026-05-01", periods=400, freq="10s", tz="UTC")
 

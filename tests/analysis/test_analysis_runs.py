@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from analysis.prepare import find_runs
-from analysis.runs import runs_of
-from analysis.runs_ec import runs_by_ec
+from analysis.runs.detect import runs_of
+from analysis.runs.ec import runs_by_ec
 from tests.support.plain import MIDNIGHT, PUMP, day, installation, on, sensor, series, zone
 
 HEAD_FLOW = sensor("flow", "flow", "source", "L/h", accuracy='"2 %"')

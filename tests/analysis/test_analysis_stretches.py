@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.slices import between, place
-from analysis.stretches import gated, stretches, switched
-from analysis.windows import walk
+from analysis.runs.slices import between, place
+from analysis.runs.stretches import gated, stretches, switched
+from analysis.runs.windows import walk
 from tests.support.plain import MIDNIGHT, day, series
 
 

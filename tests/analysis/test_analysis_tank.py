@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.injection_ways import NoWay
+from analysis.injection.ways import NoWay
 from analysis.results import Estimate, Finding
-from analysis.tank import TankFit, tank_fit
-from analysis.tank_estimate import QUANTITIES, displacement_tank
-from analysis.tank_fit import fit_decay, litres_until, strength_after
+from analysis.tank.decay import TankFit, tank_fit
+from analysis.tank.estimate import QUANTITIES, displacement_tank
+from analysis.tank.fit import fit_decay, litres_until, strength_after
 from analysis.view import RunView
 from tests.support.virtual import virtual, with_readings, with_stock, without
 
@@ -147,7 +147,7 @@ def test_tank_that_is_used_up_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """With the limit above the strength that is left the tank is told as used up; with the usual one it is not."""
     view = tank()
     usual = [f for f in displacement_tank(view) if isinstance(f, Finding)]
-    monkeypatch.setattr("analysis.tank_estimate.DEPLETED", 0.9)
+    monkeypatch.setattr("analysis.tank.estimate.DEPLETED", 0.9)
     (told,) = [f for f in displacement_tank(view) if isinstance(f, Finding)]
 
     assert usual == []

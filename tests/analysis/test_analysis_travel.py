@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.clearout_estimate import clear_out
-from analysis.clearout_pipes import laminar_tail, predicted
+from analysis.clearout.estimate import clear_out
+from analysis.clearout.pipes import laminar_tail, predicted
+from analysis.hydraulics.travel_estimate import pipe_travel, travel_in_pipes
 from analysis.results import Estimate, Finding, Interval, Run
-from analysis.travel_estimate import pipe_travel, travel_in_pipes
 from analysis.view import RunView
 from ingest.installation import Installation
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.dose import nutrient_dose
-from analysis.injection import injection_fraction
-from analysis.injection_volume import stock_volume
+from analysis.dose.grams import nutrient_dose
+from analysis.injection.fraction import injection_fraction
+from analysis.injection.volume import stock_volume
 from analysis.results import Estimate
-from analysis.tank_estimate import displacement_tank
+from analysis.tank.estimate import displacement_tank
 from analysis.uncertainty_words import mend, narrower
 from analysis.view import RunView
 from tests.support.virtual import virtual, without

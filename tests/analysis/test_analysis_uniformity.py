@@ -10,7 +10,10 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from analysis.uniformity import (
+from analysis.uniformity.catch import causes, change, sample_size, uniformity
+from analysis.uniformity.classes import EU_CLASSES, US_CLASSES, eu_class, us_class, variation_class
+from analysis.uniformity.cli import uniformity as command
+from analysis.uniformity.measures import (
     absolute_emission_uniformity,
     from_fill_times,
     low_quarter,
@@ -18,10 +21,7 @@ from analysis.uniformity import (
     variation,
     variation_limits,
 )
-from analysis.uniformity_catch import causes, change, sample_size, uniformity
-from analysis.uniformity_classes import EU_CLASSES, US_CLASSES, eu_class, us_class, variation_class
-from analysis.uniformity_cli import uniformity as command
-from analysis.uniformity_read import CatchTestError, from_csv, typed
+from analysis.uniformity.read import CatchTestError, from_csv, typed
 from ingest.errors import UserError
 
 CONSTRUCTED = tuple(np.round(np.arange(1.60, 2.351, 0.05), 2))

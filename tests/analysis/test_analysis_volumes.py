@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.volumes import integrate, register_flow, register_volume
+from analysis.runs.volumes import integrate, register_flow, register_volume
 from tests.support.plain import MIDNIGHT, day, series
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
-from analysis import uniformity
-from analysis.emitters import Emitter
-from analysis.hydraulics import zone_at_pressure
-from analysis.hydraulics_checks import christiansen_factor, flushing_flow
-from analysis.hydraulics_friction import GRAVITY, Friction, density, friction_factor, friction_loss
-from analysis.hydraulics_layout import Layout, Reach
-from analysis.travel import travel_times, uniform_lateral_time
+from analysis.hydraulics.checks import christiansen_factor, flushing_flow
+from analysis.hydraulics.emitters import Emitter
+from analysis.hydraulics.friction import GRAVITY, Friction, density, friction_factor, friction_loss
+from analysis.hydraulics.layout import Layout, Reach
+from analysis.hydraulics.travel import travel_times, uniform_lateral_time
+from analysis.hydraulics.zones import zone_at_pressure
+from analysis.uniformity import measures as uniformity
 
 BLASIUS = Friction("Blasius")
 FOOT = 0.3048

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from analysis.conductivity import compensate
 from analysis.dilution import DilutionCurve, step_of
-from analysis.equivalence import Equivalence, tost_from_summaries
+from analysis.equivalence.tests import Equivalence, tost_from_summaries
 from analysis.uncertainty import rectangular
 from ingest.ratio import parse_fraction
 

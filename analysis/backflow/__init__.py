@@ -1,0 +1,1 @@
+"""Water that moves, or could move, toward the supply."""

@@ -1,0 +1,1 @@
+"""When the lines ran clean: observed, superposed, fitted behind a gate, or predicted from the pipes."""

@@ -1,0 +1,1 @@
+"""What has changed in a zone: features, baseline, signatures of faults, one decision."""

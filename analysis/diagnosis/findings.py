@@ -1,0 +1,239 @@
+"""From a zone's alarms to findings that a person can act on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import pandas as pd
+
+from analysis.diagnosis.clogging import LIMITS, forecast, loss_now
+from analysis.diagnosis.decide import masked, ratios
+from analysis.diagnosis.words import CHEMICALS, UNEXPLAINED, WORDS, likely, settles
+from analysis.results import Finding
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.diagnosis.clogging import Loss
+    from analysis.diagnosis.faults import Fault
+    from analysis.diagnosis.study import Episode, Study
+    from analysis.service import Service
+
+ACT_FROM = {
+    "emitter clogging": 0.05,
+    "leak": 0.03,
+    "filter clogging": 1.0,
+    "pressure regulation": 0.1,
+    "flow meter drift": 0.05,
+    "valve fault": 0.5,
+    "sensor fault": 0.0,
+}
+"""Size from which a finding is to be acted on, below it to be watched. [-] Emitters: 5 to 10 %, extension
+practice, from memory; filter: its loss doubled, or `FILTER_RISE`; the others no source."""
+
+FILTER_RISE = 21.0
+"""Rise of a filter's loss over clean at which it is cleaned. [kPa] 3 psi: University of California, Maintenance
+of Microirrigation Systems (3 to 5 psi)."""
+
+CHANGED = 2.0
+"""Standard uncertainties from which a relation counts as changed in the evidence. [-] No source."""
+
+DATE = "%-d %B %Y"
+
+
+def findings_of(
+    one: Study, episode: Episode, season_end: pd.Timestamp, services: Sequence[Service]
+) -> list[Finding]:
+    """Return what one alarm says.
+
+    Parameters
+    ----------
+    one : Study
+        The zone.
+    episode : Episode
+        The alarm.
+    season_end : pandas.Timestamp
+        Where the analysis ends. [UTC]
+    services : sequence of Service
+        What people did.
+
+    Returns
+    -------
+    list of Finding
+        One for each fault that is named; one ``unexplained change`` where none is; none where every fault
+        that may be is too small to matter.
+    """
+    judged = episode.judged
+    named = [i for i in judged.named if abs(judged.size[i]) >= one.faults[i].least]
+    if named:
+        return [_named(one, episode, i, season_end, services) for i in named]
+    matters = [i for i in judged.possible if abs(judged.size[i]) >= one.faults[i].least]
+    if judged.named or not matters:
+        return []
+    return [_unexplained(one, episode, matters, season_end)]
+
+
+def _named(
+    one: Study, episode: Episode, i: int, season_end: pd.Timestamp, services: Sequence[Service]
+) -> Finding:
+    """Return the finding of a cause that is sure enough."""
+    fault, judged = one.faults[i], episode.judged
+    size, sd = float(judged.size[i]), float(judged.deviation[i])
+    words = WORDS[fault.kind]
+    loss = (
+        loss_now(one, services, judged.named) if fault.kind == "emitter clogging" and episode.going else None
+    )
+    told = f"{_sized(one, fault, size, sd)}; {_others(one, episode, fault)}; {likely(float(judged.probability[i]))}"
+    more = " ".join(part for part in (words.first, _waiting(one, fault, size, loss), _caution(fault)) if part)
+    return Finding(
+        kind=fault.kind,
+        zone=one.zone,
+        sensor=fault.sensor,
+        start=_onset(one, episode, i),
+        end=season_end if episode.going else one.table.last[episode.last],
+        severity=_severity(one, fault, size),
+        value=size,
+        unit="kPa" if fault.kind == "sensor fault" else "1",
+        evidence=f"{told}{_since(one, episode)}",
+        likely_causes=words.causes,
+        advice=more,
+    )
+
+
+def _unexplained(one: Study, episode: Episode, matters: Sequence[int], season_end: pd.Timestamp) -> Finding:
+    """Return the finding of a change whose cause these sensors cannot tell."""
+    judged = episode.judged
+    first = [one.faults[i] for i in matters[:4]]
+    causes = tuple(
+        f"{f.what}: {likely(float(judged.probability[i]))}" for i, f in zip(matters, first, strict=False)
+    )
+    would = settles(first[0].kind, first[1].kind) if len(first) > 1 else "a second sensor of either kind"
+    checks = " ".join(dict.fromkeys(WORDS[f.kind].first for f in first[:2]))
+    shift, unit, value = _largest(one, episode)
+    return Finding(
+        kind="unexplained change",
+        zone=one.zone,
+        sensor=None,
+        start=_onset(one, episode, matters[0]),
+        end=season_end if episode.going else one.table.last[episode.last],
+        severity="watch",
+        value=value,
+        unit=unit,
+        evidence=(
+            f"{shift}, more than noise, temperature and the drift of sound sensors explain; these sensors do not "
+            f"decide the cause{_since(one, episode)}"
+        ),
+        likely_causes=causes,
+        advice=f"{UNEXPLAINED.first} {checks} What would settle it: {would}. {UNEXPLAINED.waiting}",
+    )
+
+
+def _sized(one: Study, fault: Fault, size: float, sd: float) -> str:
+    """Return what was seen, with its interval."""
+    low, high = sorted((abs(size) - 1.96 * sd, abs(size) + 1.96 * sd))
+    if fault.kind == "sensor fault":
+        return f"{fault.sensor} reads {abs(size):.1f} kPa (95 %: {max(low, 0):.1f} to {high:.1f}) too {'high' if size > 0 else 'low'}"  # noqa: E501
+    share = f"{100 * abs(size):.1f} % (95 %: {100 * max(low, 0):.1f} to {100 * high:.1f} %)"
+    up = size > 0
+    flow = one.at.flow or 0.0
+    return {
+        "emitter clogging": f"flow at reference pressure is down by {share}, about {flow * abs(size):.0f} L/h",
+        "leak": f"flow at reference pressure is up by {share}, about {flow * abs(size):.0f} L/h ({fault.what})",
+        "filter clogging": f"the filter's loss at the same flow is up by {share}{_kpa(one, size)}",
+        "pressure regulation": f"the {'regulated' if one.network.regulated_from else 'supply'} pressure is {'up' if up else 'down'} by {share}",  # noqa: E501
+        "flow meter drift": f"{fault.sensor} reads {share} too {'much' if up else 'little'}",
+        "valve fault": f"the loss between head and zone at the same flow is up by {share}",
+    }[fault.kind]
+
+
+def _kpa(one: Study, size: float) -> str:
+    """Return the filter's rise in kPa, where its loss is measured."""
+    rise = filter_rise(one, size)
+    return "" if rise is None else f", {rise:.0f} kPa"
+
+
+def filter_rise(one: Study, size: float) -> float | None:
+    """Return by how much a filter's loss has risen at the flow of the baseline. [kPa]"""
+    relation = next((r for r in one.found if r.kind == "loss" and "filter" in r.elements), None)
+    if relation is None:
+        return None
+    first, second = relation.sensors[:2]
+    return size * max(one.at.pressure[first] - one.at.pressure[second], 0.0)
+
+
+def _others(one: Study, episode: Episode, fault: Fault) -> str:
+    """Return what the other relations say, those that the fault should not move first."""
+    z, c = (x[episode.last] for x in masked(one.quick.shift, one.quick.covariance, one.quick.ready))
+    sd = np.sqrt(np.diag(c))
+    calm: list[str] = []
+    moved: list[str] = []
+    said = int(np.argmax(np.abs(fault.signature) / sd))
+    for i, relation in enumerate(one.found):
+        if relation.kind == "rest" or not one.quick.ready[episode.last, i] or i == said:
+            continue
+        shift, error = float(z[i]), float(sd[i])
+        (moved if abs(shift) > CHANGED * error else calm).append(f"{relation.label} {100 * shift:+.1f} %")
+    unchanged = "beside it " + ", ".join(moved) if moved else ""
+    same = "within their noise: " + ", ".join(calm) if calm else ""
+    return "; ".join(part for part in (unchanged, same) if part) or "no other relation is measured here"
+
+
+def _largest(one: Study, episode: Episode) -> tuple[str, str, float]:
+    """Return the relation that moved most beyond its noise, in words, with unit and size."""
+    z, c = (x[episode.last] for x in masked(one.quick.shift, one.quick.covariance, one.quick.ready))
+    sd = np.sqrt(np.diag(c))
+    place = int(np.argmax(np.abs(z) / sd))
+    relation, shift, error = one.found[place], float(z[place]), float(sd[place])
+    if relation.kind == "rest":
+        return f"{relation.label} moved by {shift:+.1f} kPa (noise and drift: {error:.1f})", "kPa", shift
+    return f"{relation.label} moved by {100 * shift:+.1f} % (noise and drift: {100 * error:.1f})", "1", shift
+
+
+def _since(one: Study, episode: Episode) -> str:
+    """Return from when to when was compared."""
+    base = float(np.nanmedian(one.quick.since[episode.last]))
+    middle = pd.Timestamp(base * 86400.0, unit="s", tz="UTC")
+    last = one.table.last[episode.last]
+    return f" (baseline around {middle.strftime(DATE)}, last run {last.strftime(DATE)})"
+
+
+def _onset(one: Study, episode: Episode, i: int) -> pd.Timestamp:
+    """Return the first run of the change: the day after the fitted size last lay within its noise."""
+    shift, covariance = masked(one.quick.shift, one.quick.covariance, one.quick.ready)
+    ratio, size = ratios(shift[: episode.last + 1], covariance[: episode.last + 1], [one.faults[i]])
+    sign = np.sign(size[-1, 0]) or 1.0
+    noise = np.abs(size[:, 0]) / np.sqrt(np.maximum(ratio[:, 0], 1e-12))
+    within = np.flatnonzero(sign * size[: episode.first + 1, 0] < noise[: episode.first + 1])
+    day = min(int(within[-1]) + 1 if within.size else 0, episode.first)
+    return one.table.first[day]
+
+
+def _severity(one: Study, fault: Fault, size: float) -> Literal["watch", "act"]:
+    rise = filter_rise(one, size) if fault.kind == "filter clogging" else None
+    urgent = abs(size) >= ACT_FROM[fault.kind] or (rise is not None and rise >= FILTER_RISE)
+    return "act" if urgent else "watch"
+
+
+def _waiting(one: Study, fault: Fault, size: float, loss: Loss | None) -> str:
+    """Return what it costs to wait, in numbers where there are some."""
+    words = WORDS[fault.kind].waiting
+    if fault.kind == "leak" and one.at.flow:
+        return (
+            f"Waiting costs about {one.at.flow * abs(size):.0f} L for every hour that the zone runs. {words}"
+        )
+    dates = [] if loss is None else [forecast(loss, limit) for limit in LIMITS]
+    coming = [f for f in dates if f is not None and f.day > 0 and np.isfinite(f.day)]
+    if loss is None or not coming:
+        return words
+    now = pd.Timestamp(loss.day * 86400.0, unit="s", tz="UTC")
+
+    def on(days: float) -> str:
+        return "never" if not np.isfinite(days) else (now + pd.Timedelta(days=days)).strftime(DATE)
+
+    said = [f"{100 * f.limit:.0f} % around {on(f.day)} (95 %: {on(f.low)} to {on(f.high)})" for f in coming]
+    return f"At the present {100 * loss.rate:.2f} % a day the loss crosses {', '.join(said)}. {words}"
+
+
+def _caution(fault: Fault) -> str:
+    return CHEMICALS if fault.kind == "emitter clogging" else ""

@@ -1,0 +1,208 @@
+"""What changed in a zone over a season, and why: relations, their charts, alarms and the verdict on each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.diagnosis.baseline import chart
+from analysis.diagnosis.decide import ALARM, CLEAR, masked, ratios, verdict
+from analysis.diagnosis.drift import wander
+from analysis.diagnosis.faults import faults
+from analysis.diagnosis.network import network_of
+from analysis.diagnosis.others import odds_from_others
+from analysis.diagnosis.relations import operating_point, present_nodes, relations
+from analysis.diagnosis.table import tabulate
+from analysis.service import ends_baseline
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analysis.diagnosis.baseline import Chart
+    from analysis.diagnosis.decide import Verdict
+    from analysis.diagnosis.faults import Fault
+    from analysis.diagnosis.network import Network
+    from analysis.diagnosis.relations import Operating, Relation
+    from analysis.diagnosis.table import Table
+    from analysis.service import Service
+    from analysis.view import SeasonView
+    from ingest.installation import Installation
+
+    Array = NDArray[np.float64]
+
+QUICK = 0.35
+"""Weight of the newest day in the mean that causes are judged on. [1/d] Its lag is two days; noise matters
+less than lag once something has changed."""
+
+QUICK_ALARM = 22.0
+"""Likelihood ratio of the quick mean above which something has changed. [twice the log] As `ALARM`, higher
+because it is noisier."""
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """One zone's season, looked at.
+
+    Attributes
+    ----------
+    zone : str
+        The zone.
+    network, table, at, found, faults
+        Its row of elements, its days, where it works, its relations and what may be wrong with it.
+    series : ndarray
+        The relations, shape (days, relations).
+    slow, quick : Chart
+        Moving means with long and short memory.
+    ratio : ndarray
+        Largest likelihood ratio of each day, slow and quick each as a share of its alarm. [-]
+    """
+
+    zone: str
+    network: Network
+    table: Table
+    at: Operating
+    found: tuple[Relation, ...]
+    faults: tuple[Fault, ...]
+    series: Array
+    slow: Chart
+    quick: Chart
+    ratio: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """One alarm, from its first day to its last, and what is thought of it at its last.
+
+    Attributes
+    ----------
+    first, last : int
+        Days of the table.
+    going : bool
+        Whether it lasts to the end of the season.
+    judged : Verdict
+        The verdict on the last day.
+    """
+
+    first: int
+    last: int
+    going: bool
+    judged: Verdict
+
+
+def study(
+    installation: Installation, season: SeasonView, zone: str, services: Sequence[Service] = ()
+) -> Study | None:
+    """Look at one zone's season.
+
+    Parameters
+    ----------
+    installation : Installation
+        The system.
+    season : SeasonView
+        The season.
+    zone : str
+        The zone.
+    services : sequence of Service
+        What people did.
+
+    Returns
+    -------
+    Study or None
+        None where no run left a flow or a pressure that says anything.
+    """
+    table = tabulate(season.features, zone)
+    if table is None:
+        return None
+    network = network_of(installation, zone)
+    at = operating_point(network, table.columns)
+    found = relations(network, table.columns, at)
+    wrong = faults(network, found, at) if found else ()
+    if not wrong:
+        return None
+    series = np.stack([relation.series for relation in found], axis=1)
+    warmth = table.columns.get(f"temperature:{network.thermometer}", np.full(table.days.size, np.nan))
+    usual = wander(network, found)
+    restarts = _restarts(services, zone, table, found)
+    driver = _drivers(network, table, at, found)
+    slow, quick = (
+        chart(series, table.days, warmth, driver, usual, restarts, **more) for more in ({}, {"memory": QUICK})
+    )
+    ratio = np.maximum(_ratio(slow, wrong) / ALARM, _ratio(quick, wrong) / QUICK_ALARM)
+    return Study(zone, network, table, at, found, wrong, series, slow, quick, ratio)
+
+
+def episodes(one: Study, others: Sequence[Study] = ()) -> tuple[Episode, ...]:
+    """Return a zone's alarms, each with its verdict.
+
+    Parameters
+    ----------
+    one : Study
+        The zone.
+    others : sequence of Study
+        Other zones of the same head, whose days help to tell a fault of the head from one of the zone.
+
+    Returns
+    -------
+    tuple of Episode
+        By time.
+    """
+    found = []
+    for first, last in _spans(one.ratio):
+        z, c = masked(one.quick.shift, one.quick.covariance, one.quick.ready)
+        more = odds_from_others(one, last, others)
+        judged = verdict(z[last], c[last], one.faults, more)
+        found.append(Episode(first, last, last == one.ratio.size - 1, judged))
+    return tuple(found)
+
+
+def _ratio(of: Chart, wrong: Sequence[Fault]) -> Array:
+    shift, covariance = masked(of.shift, of.covariance, of.ready)
+    return np.asarray(ratios(shift, covariance, wrong)[0].max(axis=1))
+
+
+def _spans(ratio: Array) -> list[tuple[int, int]]:
+    """Return first and last day of each alarm; it ends when the ratio falls below `CLEAR`."""
+    spans: list[tuple[int, int]] = []
+    first = last = None
+    for i, r in enumerate(ratio):
+        if first is None and r > 1.0:
+            first = i
+        if first is not None and r > CLEAR / ALARM:
+            last = i
+        elif first is not None and last is not None:
+            spans.append((first, last))
+            first = last = None
+    if first is not None and last is not None:
+        spans.append((first, last))
+    return spans
+
+
+def _restarts(
+    services: Sequence[Service], zone: str, table: Table, found: Sequence[Relation]
+) -> NDArray[np.bool_]:
+    """Return where a service since the day before ends a relation's baseline."""
+    out = np.zeros((table.days.size, len(found)), dtype=bool)
+    for service in services:
+        day = next((i for i, start in enumerate(table.last) if start >= service.time), None)
+        if day is None:
+            continue
+        out[day] |= [ends_baseline(service, zone, relation) for relation in found]
+    out[0] = False
+    return out
+
+
+def _drivers(network: Network, table: Table, at: Operating, found: Sequence[Relation]) -> Array:
+    """Return the logarithm of what each relation is normalised by: pressure for flow, flow for losses."""
+    nodes = present_nodes(network, table.columns)
+    nought = np.zeros(table.days.size)
+    pressure = np.log(np.maximum(table.columns[f"pressure:{nodes[-1].sensor}"], 1.0)) if nodes else nought
+    meters = [m for m in network.meters if f"flow:{m.sensor}" in table.columns]
+    flow = (
+        np.log(np.maximum(table.columns[f"flow:{meters[0].sensor}"], 1e-3)) if meters and at.flow else nought
+    )
+    by_kind = {"flow": pressure, "loss": flow}
+    return np.stack([by_kind.get(relation.kind, nought) for relation in found], axis=1)

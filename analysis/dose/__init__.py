@@ -1,0 +1,1 @@
+"""Grams of nutrients, what stays in the lines, and findings about both."""

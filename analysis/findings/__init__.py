@@ -1,0 +1,1 @@
+"""Findings that need no diagnosis: feed, injection, pressure, silence, preventer."""

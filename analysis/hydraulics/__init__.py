@@ -1,0 +1,1 @@
+"""Pressures, flows and travel times in a zone's pipes."""

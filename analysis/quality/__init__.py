@@ -1,0 +1,1 @@
+"""Quality flags of readings: limits, gaps, checks."""

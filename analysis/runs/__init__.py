@@ -1,0 +1,1 @@
+"""Runs and injections found in readings, and the water they delivered."""

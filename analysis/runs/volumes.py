@@ -1,0 +1,261 @@
+"""Volumes from flow meters and from registers, holes and resets counted instead of bridged in silence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.quality.checks import seconds
+from analysis.runs.slices import between
+
+SECONDS_PER_HOUR = 3600.0
+
+WRAP_NEAR = 0.9
+"""A register that falls from above this share of a power of ten to below the rest of it has rolled over;
+from anywhere else it was reset. [-] No source."""
+
+
+FEWEST_COUNTS = 3
+"""Counts that show a register's usual time between counts. No source."""
+
+STEADY = 3.0
+"""Counts further apart than this many usual times are a leak's, not a run's. [-] No source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Volume:
+    """How much passed between two instants.
+
+    Attributes
+    ----------
+    litres : float
+        What was seen. [L]
+    unseen_s : float
+        Time in holes of the readings, for which nothing is counted. [s]
+    resets : int
+        Falls of a register that lost an unknown volume.
+    wraps : int
+        Times that a register went over its last digit; nothing is lost.
+    readings : int
+        Readings that it rests on.
+    resolution : float
+        Least step of a register; 0 for a flow. [L]
+    """
+
+    litres: float
+    unseen_s: float
+    resets: int = 0
+    wraps: int = 0
+    readings: int = 0
+    resolution: float = 0.0
+
+
+def integrate(flow: pd.Series, start: pd.Timestamp, end: pd.Timestamp, *, longest_gap_s: float) -> Volume:
+    """Integrate a flow over time by the trapezoid rule.
+
+    Parameters
+    ----------
+    flow : pandas.Series
+        Flow by ascending time, good readings only. [L/h]
+    start, end : pandas.Timestamp
+        Ends of the integral. [UTC] At each end the flow is interpolated between the readings around it,
+        where they are no further apart than a gap.
+    longest_gap_s : float
+        Longest time between readings that is no hole. [s]
+
+    Returns
+    -------
+    Volume
+        With the time in holes, which adds nothing to the volume.
+
+    Raises
+    ------
+    ValueError
+        If `end` is before `start`.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-01-01", periods=7, freq="10s", tz="UTC")
+    >>> integrate(pd.Series(360.0, times), times[0], times[-1], longest_gap_s=60).litres
+    6.0
+    """
+    if end < start:
+        msg = f"the integral runs from {start} back to {end}"
+        raise ValueError(msg)
+    times, values = _known(flow)
+    if len(times) == 0:
+        return Volume(0.0, (end - start).total_seconds())
+    first, last = _offset(flow, start), _offset(flow, end)
+    grid = np.unique(np.concatenate(([first, last], times[(times > first) & (times < last)])))
+    level = np.interp(grid, times, values)
+    step, middle = np.diff(grid), (grid[:-1] + grid[1:]) / 2
+    right = np.searchsorted(times, middle)
+    seen = (right > 0) & (right < len(times))
+    width = np.where(seen, times[np.minimum(right, len(times) - 1)] - times[np.maximum(right - 1, 0)], np.inf)
+    counted = width <= longest_gap_s
+    litres = float(((level[:-1] + level[1:]) / 2 * step)[counted].sum() / SECONDS_PER_HOUR)
+    inside = int(((times >= first) & (times <= last)).sum())
+    return Volume(litres, float(step[~counted].sum()), readings=inside)
+
+
+def register_volume(register: pd.Series, start: pd.Timestamp, end: pd.Timestamp) -> Volume:
+    """Return what a totalising register counted between two instants.
+
+    Parameters
+    ----------
+    register : pandas.Series
+        Register readings by ascending time, good readings only. [L]
+    start, end : pandas.Timestamp
+        Ends. [UTC] The register is read at the last reading up to each end, or the first one in between
+        where there is none before.
+
+    Returns
+    -------
+    Volume
+        A fall from just below a power of ten to a small reading is a roll-over and counted through; any other
+        fall is a reset: what was counted since it stands, what was lost is not known, and `resets` says so.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-01-01", periods=4, freq="10s", tz="UTC")
+    >>> register_volume(pd.Series([9990.0, 9998.0, 6.0, 14.0], times), times[0], times[-1]).litres
+    24.0
+    """
+    known = register.dropna()
+    before = known[known.index <= start].iloc[-1:]
+    part = pd.concat([before, known[(known.index > start) & (known.index <= end)]])
+    values = part.to_numpy(dtype=float)
+    if len(values) < 2:  # noqa: PLR2004 - a difference takes two readings
+        return Volume(0.0, (end - start).total_seconds(), readings=len(values))
+    step = np.diff(values)
+    falls = np.nonzero(step < 0)[0]
+    wraps = 0
+    for place in falls:
+        modulus = 10.0 ** np.ceil(np.log10(max(values[place], 1e-9)))
+        rolled = values[place] >= WRAP_NEAR * modulus and values[place + 1] <= (1 - WRAP_NEAR) * modulus
+        step[place] = modulus + step[place] if rolled else values[place + 1]
+        wraps += int(rolled)
+    late = max(0.0, (part.index[0] - start).total_seconds())
+    rises = step[step > 0]
+    return Volume(
+        float(step.sum()),
+        late,
+        resets=len(falls) - wraps,
+        wraps=wraps,
+        readings=len(values),
+        resolution=float(rises.min()) if len(rises) else 0.0,
+    )
+
+
+def running_total(readings: pd.Series, *, increments: bool, rolls_over_at: float | None) -> pd.Series:
+    """Return a volume sensor's readings as a register that only rises, but for resets.
+
+    Parameters
+    ----------
+    readings : pandas.Series
+        By ascending time, good readings only. [L]
+    increments : bool
+        Whether the device sends what passed since its last reading, instead of a total.
+    rolls_over_at : float or None
+        Where its register begins again at zero, where that is known. [L]
+
+    Returns
+    -------
+    pandas.Series
+        On the index of `readings`. An increment that was lost is not made up for. [L]
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-01-01", periods=3, freq="10s", tz="UTC")
+    >>> running_total(pd.Series([998.0, 999.0, 1.0], times), increments=False, rolls_over_at=1000).tolist()
+    [998.0, 999.0, 1001.0]
+    >>> running_total(pd.Series([2.0, 0.0, 1.0], times), increments=True, rolls_over_at=None).tolist()
+    [2.0, 2.0, 3.0]
+    """
+    if increments:
+        return readings.cumsum()
+    if rolls_over_at is None:
+        return readings
+    falls = np.diff(readings.to_numpy(dtype=float), prepend=np.nan) < -rolls_over_at / 2.0
+    return pd.Series(readings + rolls_over_at * np.cumsum(falls))
+
+
+def register_flow(register: pd.Series, *, window_s: float) -> pd.Series:
+    """Return the flow that a register's rise over a window implies.
+
+    Parameters
+    ----------
+    register : pandas.Series
+        Register readings by ascending time, good readings only. [L]
+    window_s : float
+        Window, centred on each reading; long enough to hold several pulses of the least flow that
+        matters, because the difference of two neighbouring readings of a pulse meter is noise. [s]
+
+    Returns
+    -------
+    pandas.Series
+        On the index of `register`; falls of the register count as no flow. [L/h]
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-01-01", periods=9, freq="10s", tz="UTC")
+    >>> register_flow(pd.Series(np.arange(9.0), times), window_s=40).tolist()[4]
+    360.0
+    """
+    known = register.dropna()
+    times, values = _known(known)
+    if len(times) < 2:  # noqa: PLR2004 - a difference takes two readings
+        return pd.Series(0.0, index=known.index)
+    rise = np.concatenate(([0.0], np.cumsum(np.maximum(np.diff(values), 0.0))))
+    left = np.maximum(times - window_s / 2, times[0])
+    right = np.minimum(times + window_s / 2, times[-1])
+    litres = np.interp(right, times, rise) - np.interp(left, times, rise)
+    return pd.Series(litres / (right - left) * SECONDS_PER_HOUR, index=known.index)
+
+
+def counting(
+    register: pd.Series, start: pd.Timestamp, end: pd.Timestamp
+) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """Return when a register began and ceased to count, half a pulse before its first and after its last one.
+
+    Parameters
+    ----------
+    register : pandas.Series
+        Register readings by ascending time, good readings only. [L]
+    start, end : pandas.Timestamp
+        A stretch that holds the counting, and may hold single counts of a leak around it. [UTC]
+
+    Returns
+    -------
+    tuple of pandas.Timestamp
+        Within the stretch; the stretch itself where it holds fewer than three counts. [UTC]
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-01-01", periods=9, freq="10s", tz="UTC")
+    >>> register = pd.Series([0, 0, 0, 1, 2, 3, 4, 4, 4.0], times)
+    >>> [t.second for t in counting(register, times[0], times[-1])]
+    [25, 5]
+    """
+    part = between(register, start, end)
+    counts = part.index[1:][np.diff(part.to_numpy(dtype=float)) > 0]
+    if len(counts) < FEWEST_COUNTS:
+        return start, end
+    apart = np.diff(seconds(pd.DatetimeIndex(counts)))
+    usual = float(np.median(apart))
+    steady = np.flatnonzero(apart <= STEADY * usual)
+    half = pd.Timedelta(seconds=usual / 2.0)
+    return max(counts[steady[0]] - half, start), min(counts[steady[-1] + 1] + half, end)
+
+
+def _known(series: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Return times [s] since the first known reading, and the known values."""
+    known = series.dropna()
+    return seconds(pd.DatetimeIndex(known.index)), known.to_numpy(dtype=float)
+
+
+def _offset(series: pd.Series, instant: pd.Timestamp) -> float:
+    """Return an instant as seconds after the first known reading."""
+    return float((instant - series.dropna().index[0]).total_seconds())

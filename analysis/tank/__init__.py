@@ -1,0 +1,1 @@
+"""A displacement tank's decay, dose and what is left."""

@@ -1,0 +1,1 @@
+"""Catch tests and what they say of evenness."""
