@@ -167,23 +167,50 @@ def sensors_in(table: pa.Table) -> tuple[list[str], np.ndarray]:
     if column is None or len(column) == 0:
         return [], np.empty(0, np.int32)
     names = column.dictionary.to_pylist()
-    order = sorted(range(len(names)), key=names.__getitem__)
+    return sorted(names), ranks(names)[column.indices.to_numpy()]
+
+
+def ranks(names: Sequence[str]) -> np.ndarray:
+    """Return each name's place in ascending order.
+
+    Examples
+    --------
+    >>> ranks(["flow", "ec", "level"]).tolist()
+    [1, 0, 2]
+    """
     rank = np.empty(len(names), np.int32)
-    rank[order] = np.arange(len(names), dtype=np.int32)
-    return [names[i] for i in order], rank[column.indices.to_numpy()]
+    rank[sorted(range(len(names)), key=names.__getitem__)] = np.arange(len(names), dtype=np.int32)
+    return rank
 
 
-def table_of(decoded: Decoded) -> pa.Table:
-    """Return decoded readings as a table, in their order."""
+def table_of(decoded: Decoded, rows: np.ndarray | slice = slice(None)) -> pa.Table:
+    """Return decoded readings as a table.
+
+    Parameters
+    ----------
+    decoded : Decoded
+        Of one batch.
+    rows : numpy.ndarray of int, optional
+        Which of them, in the order wanted; all in their own order where left out.
+
+    Returns
+    -------
+    pyarrow.Table
+        The dictionary of its sensors is ascending and holds no other names.
+    """
+    rank = ranks(decoded.names)
+    used, codes = np.unique(rank[decoded.code[rows]], return_inverse=True)
+    names = sorted(decoded.names)
     return pa.table(
         [
-            pa.array(decoded.time_us, TIME),
+            pa.array(decoded.time_us[rows], TIME),
             pa.DictionaryArray.from_arrays(
-                pa.array(decoded.code, pa.int32()), pa.array(decoded.names, pa.string())
+                pa.array(codes.astype(np.int32)),
+                pa.array([names[code] for code in used.tolist()], pa.string()),
             ),
-            pa.array(decoded.value),
-            pa.array(decoded.quality, pa.int8()),
-            pa.array(decoded.received_us, TIME),
+            pa.array(decoded.value[rows]),
+            pa.array(decoded.quality[rows], pa.int8()),
+            pa.array(decoded.received_us[rows], TIME),
         ],
         schema=SCHEMA,
     )

@@ -61,22 +61,22 @@ def sort_out(decoded: Decoded, site: str, taken: Taken) -> Sorted:
         An equal reading is dropped and counted; another value for the same instant is a conflict.
     """
     out = Sorted()
-    table = parquet.table_of(decoded)
+    rank = parquet.ranks(decoded.names)[decoded.code]
     for day, rows in split_days(decoded.time_us):
         folder = day_folder("readings", site, day)
-        rows = rows[order_of(decoded.code[rows], decoded.time_us[rows])]  # noqa: PLW2901 - the day's rows, ordered
-        codes, times, values = decoded.code[rows], decoded.time_us[rows], decoded.value[rows]
+        ordered = rows[order_of(rank[rows], decoded.time_us[rows])]
+        codes, times, values = decoded.code[ordered], decoded.time_us[ordered], decoded.value[ordered]
         again = repeats(codes, times)
-        first = np.maximum.accumulate(np.where(again, 0, np.arange(len(rows))))
+        first = np.maximum.accumulate(np.where(again, 0, np.arange(len(ordered))))
         there, stored = taken.stored(folder, codes, times)
         held = np.where(there, stored, values[first])
         differs = (again | there) & ~same_value(values, held)
         new = ~(again | there)
-        out.conflicts += _conflicts(decoded, rows[differs], held[differs])
+        out.conflicts += _conflicts(decoded, ordered[differs], held[differs])
         out.readings += int(new.sum())
         out.duplicates += int((~new & ~differs).sum())
         if new.any():
-            out.tables[folder] = parquet.in_order(table.take(pa.array(rows[new])))
+            out.tables[folder] = parquet.table_of(decoded, ordered if new.all() else ordered[new])
             out.newest_us = max(out.newest_us, int(times[new].max()))
             taken.add(folder, codes[new], times[new])
     return out

@@ -74,8 +74,9 @@ class Taken:
         return there, values
 
     def add(self, folder: str, codes: np.ndarray, times_us: np.ndarray) -> None:
-        """Note that these readings are stored now."""
-        np.maximum.at(self._newest_of(folder), codes, times_us)
+        """Note that these readings are stored now; they are ordered by sensor and time."""
+        last = np.append(codes[1:] != codes[:-1], True)
+        np.maximum.at(self._newest_of(folder), codes[last], times_us[last])
 
     def _files(self, folder: str) -> list[Path]:
         path = self._archive / folder
