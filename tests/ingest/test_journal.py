@@ -192,7 +192,10 @@ def test_planted_fault_needs_a_known_place() -> None:
 def test_planted_errors_are_those_of_the_system(tmp_path: Path) -> None:
     """A planted error looks like the system's own."""
     failpoints.arm("journal.rotate:1:EIO")
-    with JournalWriter(tmp_path, SITE, SITE, reserve_bytes=0) as journal, pytest.raises(BrokenDiskError) as raised:
+    with (
+        JournalWriter(tmp_path, SITE, SITE, reserve_bytes=0) as journal,
+        pytest.raises(BrokenDiskError) as raised,
+    ):
         journal.append([("a", b"1")])
     assert isinstance(raised.value.__cause__, OSError)
     assert raised.value.__cause__.errno == errno.EIO
