@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from analysis.results import Estimate
     from dashboard.display import Units
 
+WORTH_SAYING = 0.005
+"""Share of the variance that does not round to 0 %. [-]"""
+
 ORDER = (
     "injection fraction",
     "nutrient dose",
@@ -102,13 +105,19 @@ def how(estimate: Estimate) -> Component:
         lines.append(html.P(say("estimate.sensors", sensors=", ".join(estimate.sensors))))
     if estimate.budget:
         terms = sorted(estimate.budget.items(), key=lambda item: -item[1])
-        said = ", ".join(f"{term} {share(part, 0)}" for term, part in terms)
+        said = ", ".join(f"{term} {share(part, 0)}" for term, part in terms if part >= WORTH_SAYING)
         lines.append(html.P(say("estimate.budget", terms=said)))
     return html.Details([html.Summary(say("table.how")), *lines])
 
 
-def row(estimate: Estimate, units: Units) -> tuple[str, Component, str | Component, Component]:
-    """Return one row of the table."""
+def row(
+    estimate: Estimate, units: Units, *, of_what: bool = False
+) -> tuple[str | Component, Component, str | Component, Component]:
+    """Return one row of the table; `of_what` says under the name which runs the number is of."""
+    if of_what:
+        _, value, interval, method = row(estimate, units)
+        clause = html.Span(estimate.method.split(";")[0], className="quiet clause")
+        return html.Span([label(estimate), clause]), value, interval, method
     if estimate.status == "refused":
         reason = html.Span(estimate.reason or "", className="reason")
         refused = html.Span([badge("refused", say("table.refused")), " ", reason])
@@ -117,7 +126,14 @@ def row(estimate: Estimate, units: Units) -> tuple[str, Component, str | Compone
     return label(estimate), number, interval_text(estimate, units), how(estimate)
 
 
-def estimates_table(estimates: Sequence[Estimate], units: Units, caption: str) -> Component:
+def estimates_table(
+    estimates: Sequence[Estimate],
+    units: Units,
+    caption: str,
+    *,
+    of_what: bool = False,
+    testid: str = "estimates",
+) -> Component:
     """Return the table of estimates.
 
     Parameters
@@ -128,6 +144,10 @@ def estimates_table(estimates: Sequence[Estimate], units: Units, caption: str) -
         What the reader wants.
     caption : str
         What the table holds, for screen readers.
+    of_what : bool
+        Whether each row says which runs its number is of.
+    testid : str
+        Mark of the table.
 
     Returns
     -------
@@ -137,8 +157,8 @@ def estimates_table(estimates: Sequence[Estimate], units: Units, caption: str) -
     rows = sorted(estimates, key=place)
     return table(
         [say("table.quantity"), say("table.value"), say("table.interval"), say("table.method")],
-        [row(estimate, units) for estimate in rows],
+        [row(estimate, units, of_what=of_what) for estimate in rows],
         caption=caption,
-        testid="estimates",
+        testid=testid,
         row_ids=[e.quantity if e.nutrient is None else f"{e.quantity} {e.nutrient}" for e in rows],
     )

@@ -208,15 +208,23 @@ def run_at(results: Results | None, zone: str, start_s: int) -> Run | None:
 
 
 def last_estimates(results: Results | None, zone: str) -> list[Estimate]:
-    """Return the estimates of a zone's last run that is over, and the newest that belong to no run.
+    """Return the estimates of a zone's last run that is over.
 
-    A number of an older run never stands among those of a newer one.
+    Neither a number of an older run nor one of a whole week ever stands among them.
     """
     going = {run.start for run in zone_runs(results, zone) if not run.complete}
-    mine = [e for e in (results.estimates if results else ()) if e.zone == zone and e.run_start not in going]
-    last = max((e.run_start for e in mine if e.run_start is not None), default=None)
-    kept = [e for e in mine if e.run_start is None or e.run_start == last]
-    return list({(e.quantity, e.nutrient): e for e in kept}.values())
+    of_runs = [
+        e for e in (results.estimates if results else ()) if e.zone == zone and e.run_start is not None
+    ]
+    over = [e for e in of_runs if e.run_start not in going]
+    last = max((e.run_start for e in over if e.run_start is not None), default=None)
+    return [e for e in over if e.run_start == last]
+
+
+def period_estimates(results: Results | None, zone: str | None) -> list[Estimate]:
+    """Return the newest estimates of a zone (None: of the head) that belong to no single run."""
+    mine = [e for e in (results.estimates if results else ()) if e.zone == zone and e.run_start is None]
+    return list({(e.quantity, e.nutrient): e for e in mine}.values())
 
 
 def cases_of(snapshot: Snapshot, zone: str | None) -> list[Case]:

@@ -7,7 +7,7 @@ from dash import html
 from dashboard.case_box import case_box
 from dashboard.chart_box import chart_box
 from dashboard.context import Context, Page
-from dashboard.pages.zone import sensor_tiles
+from dashboard.pages.zone import period_section, sensor_tiles
 from dashboard.panels import head_panels
 from dashboard.parts import do_now, section
 from dashboard.snapshot import cases_of
@@ -36,6 +36,7 @@ def page(context: Context) -> Page:
         ],
         chart=section(say("zone.trends"), chart_box(context, "head", say("head.title")), testid="trends"),
         body=[
+            *period_section(context, None),
             section(
                 say("zone.findings"),
                 *(

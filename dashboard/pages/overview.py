@@ -56,8 +56,11 @@ def page(context: Context) -> Page:
 
 def _running(context: Context) -> Component:
     """Say which zones run now."""
-    zones = [z for z in context.installation.zone if is_running(context.snapshot, context.installation, z)]
-    words = say("overview.running", zones=", ".join(zones)) if zones else say("overview.none_running")
+    known = {z: is_running(context.snapshot, context.installation, z) for z in context.installation.zone}
+    zones, unsure = ([z for z, runs in known.items() if runs is answer] for answer in (True, None))
+    said = [say("overview.running", zones=", ".join(zones))] if zones else []
+    said += [say("overview.not_known", zones=", ".join(unsure))] if unsure else []
+    words = " ".join(said) or say("overview.none_running")
     return html.P(words, className="lead", **attrs({"data-testid": "running"}))
 
 

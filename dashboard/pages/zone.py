@@ -24,7 +24,7 @@ from dashboard.parts import (
     sensor_value,
     table,
 )
-from dashboard.snapshot import cases_of, ended_runs, is_running, last_estimates, zone_runs
+from dashboard.snapshot import cases_of, ended_runs, is_running, last_estimates, period_estimates, zone_runs
 from dashboard.texts import say
 
 if TYPE_CHECKING:
@@ -66,6 +66,7 @@ def page(context: Context, zone: str) -> Page:
         ),
         body=[
             section(say("zone.estimates"), *_estimates(context, zone), testid="estimates-part"),
+            *period_section(context, zone),
             section(
                 say("zone.findings"),
                 *([case_box(context, case) for case in found] or [_nothing(context, "zone.no_findings")]),
@@ -128,6 +129,15 @@ def _estimates(context: Context, zone: str) -> list[Component]:
         )
         lines.append(html.P(span, className="quiet"))
     return [*lines, estimates_table(estimates, context.units, say("zone.estimates"))]
+
+
+def period_section(context: Context, zone: str | None) -> list[Component]:
+    """Return the numbers that belong to no single run, each with the runs that it is of."""
+    found = period_estimates(context.snapshot.results, zone)
+    if not found:
+        return []
+    made = estimates_table(found, context.units, say("zone.period"), of_what=True, testid="period-estimates")
+    return [section(say("zone.period"), made, testid="period-part")]
 
 
 def _runs(context: Context, zone: str) -> Component:

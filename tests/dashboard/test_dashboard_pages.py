@@ -111,6 +111,15 @@ def test_overview_puts_the_worst_first(installation: Installation) -> None:
     )
 
 
+def test_no_zone_is_called_idle_when_it_is_not_known(installation: Installation) -> None:
+    """While the valves are not heard of, the page says so instead of saying that nothing runs."""
+    late = {name: SensorState(name, START, 0.0, 1, "late") for name in ("bench1_valve", "bench2_valve")}
+    text = page_text(Context(installation, Snapshot(NOW, late), "metric", NOW), "/")
+
+    assert "Not known whether they run: bench1, bench2." in text
+    assert "No zone is running" not in text
+
+
 def test_nothing_to_do_is_said_only_when_it_is_known(installation: Installation) -> None:
     """Without results the page does not claim that all is well, nor while sensors are silent."""
     silent = page_text(context(installation), "/")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
@@ -14,6 +16,7 @@ from dashboard.snapshot import (
     is_running,
     last_estimates,
     ordered,
+    period_estimates,
     sensor_states,
 )
 from ingest.installation import Installation
@@ -106,6 +109,16 @@ def test_last_estimates_leave_out_a_run_that_goes_on() -> None:
     found = last_estimates(results(going, estimates=(estimate(old, 1, "N"), estimate(new, 2, "N"))), "bench1")
 
     assert [e.value for e in found] == [1]
+
+
+def test_numbers_of_a_week_never_stand_under_a_run() -> None:
+    """A week's sum is kept apart from the last run's dose, though both are doses of N."""
+    told = results(
+        estimates=(estimate(NOW - minutes(60), 2, "N"), replace(estimate(NOW, 8, "N"), run_start=None))
+    )
+
+    assert [e.value for e in last_estimates(told, "bench1")] == [2]
+    assert [e.value for e in period_estimates(told, "bench1")] == [8]
 
 
 def test_findings_stand_worst_first_then_newest() -> None:
