@@ -170,11 +170,26 @@ def _judge(period: PeriodView, pair: _Pair, zone: str | None) -> list[Sign]:
     usual = float(np.median(pair.difference[core])) if core.any() else -np.inf
     found = []
     if usual > low + SURE_RUNNING * noise:
-        found += _stretches(pair, running & (pair.difference < low), TIMES_RUNNING, zero or 0.0, zone)
+        under = (core & (pair.difference < low)) | (
+            running & ~core & (pair.difference < _after(pair, resting, low, bias))
+        )
+        found += _stretches(pair, under, TIMES_RUNNING, zero or 0.0, zone)
     if zero is not None and zone is None:
         under = resting & (pair.difference < zero - SLACK - SURE_RESTING * noise)
         found += _stretches(pair, under, TIMES_RESTING, zero, zone, running=False)
     return found
+
+
+def _after(pair: _Pair, resting: Mask, low: float, bias: float) -> float:
+    """Return the limit for the minutes after a run: also below what the pair shows at every rest. [kPa]
+
+    Lines that stand empty between runs show the same after each: no pressure at either end, whatever the
+    height between them. That is how this system rests, and no event.
+    """
+    if np.count_nonzero(resting) < LEAST_REST:
+        return low
+    usual = float(np.median(pair.difference[resting]))
+    return min(low, usual - bias - SURE_RUNNING * _noise(pair.difference))
 
 
 def states(period: PeriodView, index: pd.DatetimeIndex, zone: str | None) -> tuple[Mask, Mask]:
