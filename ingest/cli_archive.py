@@ -12,6 +12,9 @@ import typer
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+EVENTS_SHOWN = 5
+"""Newest events that are told."""
+
 Archive = Annotated[Path, typer.Option(help="Folder that keeps the readings.")]
 
 
@@ -87,8 +90,9 @@ def merge(*, archive: Archive) -> None:
 
 
 def info(*, archive: Archive) -> None:
-    """Count what the archive holds."""
+    """Count what the archive holds, and tell the last gaps and other events."""
     from ingest.archive_info import info as count  # noqa: PLC0415 - loads only when needed
+    from ingest.told import read_told  # noqa: PLC0415 - as above
 
     for site in _sites(archive):
         told = count(archive, site)
@@ -103,6 +107,8 @@ def info(*, archive: Archive) -> None:
                 f"  manifest    {told.head or 'none yet'}",
             )
         )
+        events = read_told(archive, site, "events").tail(EVENTS_SHOWN)
+        _say(f"  event       {row.time:%Y-%m-%d %H:%M} UTC: {row.detail}" for row in events.itertuples())
 
 
 def prune(

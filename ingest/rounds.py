@@ -6,6 +6,7 @@ is past it; what an unfinished round left is removed before the next one; journa
 
 from __future__ import annotations
 
+import logging
 from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from ingest.installation import Installation
+
+log = logging.getLogger(__name__)
 
 BUDGET = 16 * 2**20
 """Bytes of each journal that one round takes, so that memory stays bounded. [bytes]"""
@@ -196,5 +199,6 @@ def _dropped(told: Iterable[Message], notes: dict[str, int]) -> list[tuple[int, 
         notes["dropped"] = count
         if before is not None and count > before:
             detail = f"the broker dropped {count - before} messages that it could not queue"
+            log.warning("%s", detail)
             rows.append((message.received_us, "broker dropped", detail))
     return rows

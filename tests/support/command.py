@@ -64,6 +64,10 @@ class Running:
         """Return the command lines of its processes, as any user of the machine sees them."""
         return "\n".join(" ".join(process.cmdline()) for process in self._family())
 
+    def children(self) -> list[psutil.Process]:
+        """Return its child processes."""
+        return self._family()[1:]
+
     def children_environments(self) -> list[str]:
         """Return the environments that it hands on to its children."""
         until(lambda: len(self._family()) > 1, "the archiver")
