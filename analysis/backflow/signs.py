@@ -51,6 +51,12 @@ COAST_S = 300.0
 """Time after a run in which its lines may still hang on the head: a pump that stopped, a valve still open. [s]
 No source."""
 
+REST_BEFORE = pd.Timedelta(hours=1)
+"""Rest before a run that is compared with the minutes after it. No source."""
+
+LEAST_BEFORE = 12
+"""Readings of it that are needed. No source."""
+
 LEAST_REST = 30
 """Readings at rest that a pair's zero needs. No source."""
 
@@ -170,9 +176,7 @@ def _judge(period: PeriodView, pair: _Pair, zone: str | None) -> list[Sign]:
     usual = float(np.median(pair.difference[core])) if core.any() else -np.inf
     found = []
     if usual > low + SURE_RUNNING * noise:
-        under = (core & (pair.difference < low)) | (
-            running & ~core & (pair.difference < _after(pair, resting, low, bias))
-        )
+        under = (core & (pair.difference < low)) | _after(period, pair, zone, resting, low, bias)
         found += _stretches(pair, under, TIMES_RUNNING, zero or 0.0, zone)
     if zero is not None and zone is None:
         under = resting & (pair.difference < zero - SLACK - SURE_RESTING * noise)
@@ -180,16 +184,26 @@ def _judge(period: PeriodView, pair: _Pair, zone: str | None) -> list[Sign]:
     return found
 
 
-def _after(pair: _Pair, resting: Mask, low: float, bias: float) -> float:
-    """Return the limit for the minutes after a run: also below what the pair shows at every rest. [kPa]
+def _after(period: PeriodView, pair: _Pair, zone: str | None, resting: Mask, low: float, bias: float) -> Mask:
+    """Return where a gradient points back in the minutes after a run, beyond what the rest before it showed.
 
-    Lines that stand empty between runs show the same after each: no pressure at either end, whatever the
-    height between them. That is how this system rests, and no event.
+    Lines that stand empty between runs show the same before and after each: no pressure at either end,
+    whatever the height between them. That is how this system rests, and no event.
     """
-    if np.count_nonzero(resting) < LEAST_REST:
-        return low
-    usual = float(np.median(pair.difference[resting]))
-    return min(low, usual - bias - SURE_RUNNING * _noise(pair.difference))
+    found = np.zeros(len(pair.index), dtype=bool)
+    for run in period.runs:
+        if zone not in (None, run.zone):
+            continue
+        before = resting & np.asarray((pair.index < run.start) & (pair.index >= run.start - REST_BEFORE))
+        limit = low
+        if np.count_nonzero(before) >= LEAST_BEFORE:
+            usual = float(np.median(pair.difference[before]))
+            limit = min(low, usual - bias - SURE_RUNNING * _noise(pair.difference))
+        coasting = np.asarray(
+            (pair.index > run.end) & (pair.index <= run.end + pd.Timedelta(seconds=COAST_S))
+        )
+        found |= coasting & (pair.difference < limit)
+    return found
 
 
 def states(period: PeriodView, index: pd.DatetimeIndex, zone: str | None) -> tuple[Mask, Mask]:
