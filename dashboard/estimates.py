@@ -56,7 +56,7 @@ def label(estimate: Estimate) -> str:
     return say(key, nutrient=estimate.nutrient or "")
 
 
-RATIOS = frozenset({"injection fraction", "tank strength at start", "tank strength left"})
+RATIOS = frozenset({"injection fraction", "tank strength at start"})
 """Quantities that are volume fractions of stock, told as ratios."""
 
 

@@ -123,7 +123,7 @@ def _facts(context: Context, zone: str) -> list[tuple[str, str]]:
 
 def _ratio(estimates: Mapping[str, Estimate], context: Context) -> list[tuple[str, str]]:
     """Return what a card says of the ratio; a tank's falls, so where it began and where it ended."""
-    parts = (("ratio_at_start", "tank strength at start"), ("ratio_at_end", "tank strength left"))
+    parts = (("ratio_at_start", "tank strength at start"), ("strength_left", "tank strength left"))
     told = [
         (say(f"overview.{key}"), f"{value_text(found, context.units)}, {interval_text(found, context.units)}")
         for key, found in (
