@@ -66,7 +66,7 @@ def _go(page: Page, demo: Demo, zone: str) -> None:
 
 def _row(page: Page, quantity: str) -> str:
     """Return the text of one estimate's row, as soon as it is there."""
-    row = page.locator(f'[data-row="{quantity}"]')
+    row = page.locator(f'[data-row="{quantity}"]').first
     row.wait_for()
     return row.inner_text()
 
