@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import shutil
 from typing import TYPE_CHECKING, Protocol
 
 import pytest
 from hypothesis import settings
+from playwright.sync_api import sync_playwright
 
 from tests.support.broker import OPEN_LISTENER, Broker
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    from playwright.sync_api import Browser
 
 settings.register_profile("house", deadline=None)  # a busy machine is no fault of the code
 settings.load_profile("house")
@@ -55,3 +59,15 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default="short",
         help="how long the fault suite may take: short (part of every test run) or full (make faults)",
     )
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Return Debian's Chromium without a window, one for all tests: Playwright runs once in a process."""
+    program = shutil.which("chromium")
+    if program is None:
+        pytest.skip("chromium is not installed on this machine")
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=program)
+        yield chromium
+        chromium.close()

@@ -140,8 +140,13 @@ def test_one_dilution_is_called_linear_and_widened() -> None:
 
 
 def _flat(view: RunView) -> RunView:
-    """Return the view with a mixed cell that sees only water."""
-    return with_readings(view, "mixed_ec", lambda s: s * 0.0 + float(s.iloc[:40].median()))
+    """Return the view with a mixed cell that sees only the source's water, drift and all."""
+    source = view.series["source_ec"]
+    return with_readings(
+        view,
+        "mixed_ec",
+        lambda s: source.reindex(s.index.union(source.index)).interpolate("time").ffill().bfill()[s.index],
+    )
 
 
 def _cold_cells(view: RunView) -> RunView:

@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 import waitress
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from dashboard.app import Settings, create_app
 from dashboard.feed import ArchiveFeed
@@ -23,7 +23,6 @@ from dashboard.watch import Pace, Watch, utc_now
 from ingest.installation import Installation
 from tests.dashboard import field as invented
 
-CHROMIUM = "/usr/bin/chromium"
 HOURS = 12
 
 
@@ -87,17 +86,6 @@ def served(installation: Installation, tmp_path_factory: pytest.TempPathFactory)
     for running in serve(archive, installation):
         running.runs = runs
         yield running
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Debian's Chromium, without a window."""
-    if not Path(CHROMIUM).exists():
-        pytest.skip("no chromium at " + CHROMIUM)
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=CHROMIUM)
-        yield chromium
-        chromium.close()
 
 
 @dataclass

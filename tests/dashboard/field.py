@@ -10,6 +10,7 @@ import pyarrow as pa
 
 from ingest import archive as parquet
 from ingest.layout import day_folder, part_name, split_days
+from ingest.tables import in_order
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -146,7 +147,7 @@ def write(archive: Path, installation: Installation, readings: pd.DataFrame, num
     for day, rows in split_days(times):
         folder = archive / day_folder("readings", installation.site, day)
         folder.mkdir(parents=True, exist_ok=True)
-        part = parquet.in_order(table.take(pa.array(np.flatnonzero(rows) if rows.dtype == bool else rows)))
+        part = in_order(table.take(pa.array(np.flatnonzero(rows) if rows.dtype == bool else rows)))
         (folder / part_name(number)).write_bytes(parquet.encode(part, "readings"))
 
 

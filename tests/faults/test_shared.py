@@ -6,6 +6,7 @@ import signal
 from typing import TYPE_CHECKING
 
 import pandas as pd
+import pytest
 
 from ingest.address import Address
 from ingest.heir import inherit
@@ -36,6 +37,7 @@ def stored(archive: Path) -> int:
         return 0
 
 
+@pytest.mark.slow
 def test_two_ingesters_split_the_load_and_take_over(
     tmp_path: Path, broker: Broker, devices: Devices, running: list[Running]
 ) -> None:

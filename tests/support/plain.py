@@ -12,6 +12,7 @@ import pyarrow as pa
 from ingest import archive as parquet
 from ingest.installation import Installation
 from ingest.layout import day_folder, part_name, split_days
+from ingest.tables import in_order
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -104,4 +105,4 @@ def write_archive(archive: Path, description: Installation, readings: pd.DataFra
         folder = archive / day_folder("readings", description.site, day_)
         folder.mkdir(parents=True)
         part = table.take(pa.array(np.flatnonzero(rows) if rows.dtype == bool else rows))
-        (folder / part_name(number)).write_bytes(parquet.encode(parquet.in_order(part), "readings"))
+        (folder / part_name(number)).write_bytes(parquet.encode(in_order(part), "readings"))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 import signal
 import subprocess
 import time
@@ -12,7 +11,6 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import psutil
 import pytest
-from playwright.sync_api import sync_playwright
 
 from ingest.load_installation import load
 from ingest.store import read_readings
@@ -24,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from playwright.sync_api import Page
+    from playwright.sync_api import Browser, Page
 
 pytestmark = pytest.mark.slow
 
@@ -43,18 +41,13 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 
 
 @pytest.fixture(scope="module")
-def page(demo: Demo) -> Iterator[Page]:
+def page(demo: Demo, browser: Browser) -> Iterator[Page]:
     """Open the demo in Chromium, without a window."""
-    program = shutil.which("chromium")
-    if program is None:
-        pytest.skip("chromium is not installed on this machine")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program)
-        opened = browser.new_page(viewport={"width": 1280, "height": 900})
-        opened.set_default_timeout(LIMIT_S * 1000)
-        opened.goto(demo.address)
-        yield opened
-        browser.close()
+    opened = browser.new_page(viewport={"width": 1280, "height": 900})
+    opened.set_default_timeout(LIMIT_S * 1000)
+    opened.goto(demo.address)
+    yield opened
+    opened.close()
 
 
 def _go(page: Page, demo: Demo, zone: str) -> None:
