@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analysis.dilution import curve_of
@@ -81,10 +81,7 @@ def abilities(installation: Installation) -> list[Ability]:
     for zone in installation.zone:
         injector = installation.injector_of(zone)
         if injector is not None and installation.injector[injector].kind == "displacement tank":
-            found += [
-                _by_ec(installation, zone, "dose and strength left in the tank"),
-                _clear_out(installation, zone),
-            ]
+            found += [_tank(installation, zone), _clear_out(installation, zone)]
         elif injector is not None:
             meters, cells = (
                 _by_meters(installation, zone),
@@ -163,6 +160,21 @@ def _by_ec(installation: Installation, zone: str, name: str) -> Ability:
     half = _half(LEVER * gain, LEVER * stock.dilution_accuracy)
     more = "" if source else "an EC cell on the source water: drift of the source no longer passes for stock"
     return Ability(zone, name, half, " and ".join([cells[0], *source[:1]]), possible=True, next_sensor=more)
+
+
+def _tank(installation: Installation, zone: str) -> Ability:
+    """Judge a tank's dose: EC for the fraction, a meter for the water, and the stock's own strength."""
+    cells, water, stock = (
+        _by_ec(installation, zone, "dose from the tank"),
+        _water(installation, zone),
+        installation.stock_of(zone),
+    )
+    if cells.half_width is None or stock is None:
+        return cells
+    if water.half_width is None:
+        return replace(cells, half_width=None, by=water.by, possible=False, next_sensor=water.next_sensor)
+    half = math.hypot(cells.half_width, water.half_width, _half(rectangular(stock.strength_accuracy)))
+    return replace(cells, half_width=half, by=f"{cells.by}; {water.by}")
 
 
 def _combined(zone: str, meters: Ability, cells: Ability) -> Ability:
