@@ -18,12 +18,13 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from ingest.archive import SCHEMA, in_order, read_file
+from ingest.archive import SCHEMA, read_file
 from ingest.archive_info import info
 from ingest.installation import Installation
 from ingest.journal import JournalWriter
 from ingest.load_installation import load
 from ingest.rounds import Rounds
+from ingest.tables import in_order
 from ingest.upkeep import upkeep
 from sample_data.folder import INSTALLATION
 from sample_data.packs import packs

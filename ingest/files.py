@@ -94,11 +94,30 @@ def publish(path: Path, data: bytes, kind: str) -> None:
     sync_folder(path.parent)
 
 
-def publish_soon(path: Path, content: dict[str, Any]) -> None:
-    """Put a small JSON file in its place whole, without waiting for the disk: status, not data."""
+def publish_soon(path: Path, content: dict[str, Any], *, padded: int = 0) -> None:
+    """Put a small JSON file in its place whole, without waiting for the disk: status, not data.
+
+    Parameters
+    ----------
+    path : Path
+        Where it shall stand.
+    content : dict
+        What it shall say.
+    padded : int
+        Length that it has at least. [bytes]
+
+    Raises
+    ------
+    OSError
+        If the disk is full or broken; what was there stays.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f"{TEMPORARY}{path.name}")
-    temporary.write_text(json.dumps(content), encoding="utf-8")
+    try:
+        temporary.write_text(json.dumps(content).ljust(padded), encoding="utf-8")
+    except OSError:
+        temporary.unlink(missing_ok=True)
+        raise
     temporary.rename(path)
 
 

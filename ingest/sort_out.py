@@ -12,6 +12,7 @@ from ingest import archive as parquet
 from ingest.dedupe import order_of, repeats, same_value
 from ingest.layout import day_folder, split_days
 from ingest.records import Reject
+from ingest.tables import ranks, table_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,7 +62,7 @@ def sort_out(decoded: Decoded, site: str, taken: Taken) -> Sorted:
         An equal reading is dropped and counted; another value for the same instant is a conflict.
     """
     out = Sorted()
-    rank = parquet.ranks(decoded.names)[decoded.code]
+    rank = ranks(decoded.names)[decoded.code]
     for day, rows in split_days(decoded.time_us):
         folder = day_folder("readings", site, day)
         ordered = rows[order_of(rank[rows], decoded.time_us[rows])]
@@ -76,7 +77,7 @@ def sort_out(decoded: Decoded, site: str, taken: Taken) -> Sorted:
         out.readings += int(new.sum())
         out.duplicates += int((~new & ~differs).sum())
         if new.any():
-            out.tables[folder] = parquet.table_of(decoded, ordered if new.all() else ordered[new])
+            out.tables[folder] = table_of(decoded, ordered if new.all() else ordered[new])
             out.newest_us = max(out.newest_us, int(times[new].max()))
             taken.add(folder, codes[new], times[new])
     return out

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import time
+from contextlib import suppress
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,10 @@ if TYPE_CHECKING:
 
 EVERY_S = 2.0
 """How often a status is written although nothing has changed. [s]"""
+
+
+PADDED_BYTES = 4096
+"""Length of a status file, one block of the usual disk, so that a full disk still takes the next status. [bytes]"""
 
 
 def receiver_path(archive: Path, site: str, writer: str) -> Path:
@@ -48,10 +53,21 @@ class StatusFile:
         if now < self._due and state == self._state:
             return
         self._due, self._state = now + EVERY_S, state
-        try:
-            publish_soon(self._path, {**asdict(status), "pid": os.getpid(), "time": time.time()})
-        except OSError:
-            return  # a full disk is told through other ways; the status is no data
+        content = {**asdict(status), "pid": os.getpid(), "time": time.time()}
+        with suppress(OSError):  # it is no data, and must not stop what writes it
+            try:
+                publish_soon(self._path, content, padded=PADDED_BYTES)
+            except OSError:
+                _write_over(self._path, content)
+
+
+def _write_over(path: Path, content: dict[str, Any]) -> None:
+    """Write into the place that the file has already: on a full disk that is all there is."""
+    fd = os.open(path, os.O_WRONLY)
+    try:
+        os.pwrite(fd, json.dumps(content).ljust(PADDED_BYTES).encode()[:PADDED_BYTES], 0)
+    finally:
+        os.close(fd)
 
 
 def read_all(archive: Path, site: str) -> tuple[dict[str, Any] | None, dict[str, dict[str, Any]]]:

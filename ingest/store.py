@@ -16,6 +16,7 @@ from ingest import archive as parquet
 from ingest.checkpoint import Checkpoint, CheckpointError, load
 from ingest.decoding import Decoder
 from ingest.dedupe import order_of, repeats
+from ingest.tables import sensors_in, table_of
 from ingest.tail import Batch, read_batch
 
 if TYPE_CHECKING:
@@ -188,13 +189,13 @@ def _tail_table(
         keep &= np.isin(
             decoded.code, [decoded.names.index(name) for name in sensors if name in decoded.names]
         )
-    return parquet.table_of(decoded).filter(pa.array(keep))
+    return table_of(decoded).filter(pa.array(keep))
 
 
 def _frame(tables: list[pa.Table]) -> pd.DataFrame:
     """Put tables together; of readings with one sensor and instant, the first table's stays."""
     table = pa.concat_tables(tables)
-    names, codes = parquet.sensors_in(table)
+    names, codes = sensors_in(table)
     times = table.column("time").cast(pa.int64()).to_numpy()
     order = order_of(codes, times)
     codes, times = codes[order], times[order]
@@ -269,7 +270,7 @@ def _latest_in(path: Path) -> pa.Table:
 
 def _last_rows(table: pa.Table) -> pa.Table:
     """Return each sensor's newest reading."""
-    _, codes = parquet.sensors_in(table)
+    _, codes = sensors_in(table)
     times = table.column("time").cast(pa.int64()).to_numpy()
     order = order_of(codes, times)
     if len(order) == 0:

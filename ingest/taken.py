@@ -13,6 +13,7 @@ from ingest import archive as parquet
 from ingest.archive import US_PER_DAY, DamagedFileError
 from ingest.layout import day_of
 from ingest.store import files_of
+from ingest.tables import sensors_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -109,7 +110,7 @@ class Taken:
 
     def _columns(self, table: pa.Table) -> _Columns:
         """Return code, instant and value of the rows whose sensor is known."""
-        names, ranks = parquet.sensors_in(table)
+        names, ranks = sensors_in(table)
         code_of = np.array([self._code.get(name, -1) for name in names], np.int64)
         codes = code_of[ranks] if len(names) else np.empty(0, np.int64)
         known = codes >= 0

@@ -23,6 +23,7 @@ from ingest.layout import day_of, kind_of, part_name, rounds_of
 from ingest.parts import write_merged
 from ingest.recovery import changing
 from ingest.swap import building_place, swap_in
+from ingest.tables import in_order, sensors_in
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -248,8 +249,8 @@ def merged(tables: Sequence[pa.Table], kind: str) -> pa.Table:
     if kind != "readings":
         table = table.unify_dictionaries()
         return table.take(pa.array(np.argsort(table.column(0).cast(pa.int64()).to_numpy(), kind="stable")))
-    table = parquet.in_order(table)
-    _, codes = parquet.sensors_in(table)
+    table = in_order(table)
+    _, codes = sensors_in(table)
     again = repeats(codes, table.column("time").cast(pa.int64()).to_numpy())
     if again.any():
         log.error("%d readings were in the archive twice; the first of each stays", int(again.sum()))

@@ -19,6 +19,7 @@ from ingest.checkpoint import Checkpoint, CheckpointError
 from ingest.dedupe import order_of, repeats
 from ingest.files import locked
 from ingest.layout import day_folders, day_of, is_temporary, kind_of, rounds_of
+from ingest.tables import in_order, sensors_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -154,7 +155,7 @@ def _rows(path: Path, place: str) -> tuple[pa.Table, list[Problem]]:
         return empty, [Problem("unreadable file", place, str(error).partition("\n")[0])]
     problems = []
     times = table.column(parquet.SORTED_BY[kind][-1]).cast(pa.int64()).to_numpy()
-    _, codes = parquet.sensors_in(table) if kind == "readings" else ([], np.zeros(len(times), np.int32))
+    _, codes = sensors_in(table) if kind == "readings" else ([], np.zeros(len(times), np.int32))
     if not np.array_equal(order_of(codes, times), np.arange(len(times))):
         problems.append(
             Problem("order", place, f"its rows are not sorted by {', '.join(parquet.SORTED_BY[kind])}")
@@ -166,8 +167,8 @@ def _rows(path: Path, place: str) -> tuple[pa.Table, list[Problem]]:
 
 
 def _duplicates(folder: str, tables: list[pa.Table]) -> Iterator[Problem]:
-    table = parquet.in_order(pa.concat_tables(tables))
-    _, codes = parquet.sensors_in(table)
+    table = in_order(pa.concat_tables(tables))
+    _, codes = sensors_in(table)
     again = int(repeats(codes, table.column("time").cast(pa.int64()).to_numpy()).sum())
     if again:
         yield Problem("duplicate", folder, f"{again} readings are there more than once")

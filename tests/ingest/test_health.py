@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import time
 import urllib.error
 import urllib.request
 from typing import TYPE_CHECKING
 
+import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from ingest.archiver import Progress
 from ingest.health import problems, serve
 from ingest.intake import Tally
-from ingest.status import StatusFile, archiver_path, receiver_path
+from ingest.status import StatusFile, archiver_path, read_all, receiver_path
 from tests.support.archives import NOON, SITE, pack, store
 
 if TYPE_CHECKING:
@@ -62,6 +64,20 @@ def test_nothing_has_run(tmp_path: Path) -> None:
         "no receiver has ever run here",
         "no archiver has ever run here",
     ]
+
+
+def test_status_is_told_on_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where there is no room for a new file, the status goes into the place of the old one."""
+    file = StatusFile(receiver_path(tmp_path, SITE, "home"))
+    file.write(Tally(state="receiving"))
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("ingest.status.publish_soon", full)
+    file.write(Tally(state="disk full", problem="no room"))
+
+    assert read_all(tmp_path, SITE)[1]["home"]["state"] == "disk full"
 
 
 def test_health_page_fails_when_something_is_wrong(tmp_path: Path) -> None:
