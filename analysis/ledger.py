@@ -28,6 +28,8 @@ class LedgerError(UserError):
 def append(path: Path, row: dict[str, Any]) -> None:
     """Add one line and return when it is on the disk.
 
+    A last line without its end was torn by a crash before anybody was told that it is kept; it makes room.
+
     Parameters
     ----------
     path : Path
@@ -35,9 +37,11 @@ def append(path: Path, row: dict[str, Any]) -> None:
     row : dict
         What to write.
     """
-    text = json.dumps(row, ensure_ascii=False, sort_keys=True)
-    with path.open("a", encoding="utf-8") as file:
-        file.write(text + "\n")
+    line = (json.dumps(row, ensure_ascii=False, sort_keys=True) + "\n").encode()
+    with path.open("a+b") as file:
+        file.seek(0)
+        file.truncate(file.read().rfind(b"\n") + 1)
+        file.write(line)
         file.flush()
         os.fsync(file.fileno())
 

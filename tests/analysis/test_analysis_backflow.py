@@ -134,6 +134,17 @@ def test_service_log_refuses_what_it_cannot_mean(tmp_path: Path) -> None:
         read_services(tmp_path)
 
 
+def test_entry_after_a_torn_line_is_kept(tmp_path: Path) -> None:
+    """A line torn by a crash makes room for the next entry; what was whole before it stays."""
+    first, second = (Service(NOON + pd.Timedelta(hours=h), "A. Weller", "filter cleaned") for h in (0, 1))
+    add_service(tmp_path, first)
+    with (tmp_path / "service.jsonl").open("a", encoding="utf-8") as file:
+        file.write('{"time": "2026-05-01T12:3')
+    add_service(tmp_path, second)
+
+    assert [entry.time for entry in read_services(tmp_path)] == [first.time, second.time]
+
+
 def test_torn_last_line_is_left_out(tmp_path: Path) -> None:
     """A line that a crash cut off does not hide the entries before it."""
     add_service(tmp_path, Service(NOON, "A. Weller", "acid flush"))
