@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 from typing import TYPE_CHECKING, Any
@@ -39,8 +40,11 @@ def append(path: Path, row: dict[str, Any]) -> None:
     """
     line = (json.dumps(row, ensure_ascii=False, sort_keys=True) + "\n").encode()
     with path.open("a+b") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
         file.seek(0)
-        file.truncate(file.read().rfind(b"\n") + 1)
+        whole = file.read()
+        if not whole.endswith(b"\n"):
+            file.truncate(whole.rfind(b"\n") + 1)
         file.write(line)
         file.flush()
         os.fsync(file.fileno())

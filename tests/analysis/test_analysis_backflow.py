@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 
 from analysis.backflow.detect import backflow
 from analysis.backflow.latch import kept, latched, remember
-from analysis.ledger import LedgerError, add_service, read_services
+from analysis.ledger import LedgerError, add_service, append, read_services, rows
 from analysis.pipeline import analyse
 from analysis.service import Service
 from benchmarks.backflow import (
@@ -143,6 +144,19 @@ def test_entry_after_a_torn_line_is_kept(tmp_path: Path) -> None:
     add_service(tmp_path, second)
 
     assert [entry.time for entry in read_services(tmp_path)] == [first.time, second.time]
+
+
+def test_entries_of_several_writers_are_all_kept(tmp_path: Path) -> None:
+    """Eight threads that write forty entries each at once lose none."""
+
+    def write(writer: int) -> None:
+        for number in range(40):
+            append(tmp_path / "log.jsonl", {"writer": writer, "number": number})
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(write, range(8)))
+
+    assert len({(row["writer"], row["number"]) for row in rows(tmp_path / "log.jsonl")}) == 320
 
 
 def test_torn_last_line_is_left_out(tmp_path: Path) -> None:
