@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from analysis.commissioning.pressures import Worked
-from analysis.commissioning.zones import rated_flow, worked
+from analysis.commissioning.zones import worked
 from analysis.dilution import curve_of
 from analysis.hydraulics.travel import travel_times
+from ingest.description import rated_flow
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from analysis.commissioning.items import Fact, Remark
 from analysis.commissioning.pressures import Worked, head_pressure, static_pressure
-from analysis.commissioning.zones import rated_flow
 from analysis.hydraulics.zones import zone_at_flow
+from ingest.description import rated_flow
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

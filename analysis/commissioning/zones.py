@@ -11,6 +11,7 @@ from analysis.commissioning.pressures import Worked, head_pressure, work
 from analysis.hydraulics.checks import flushing_flow
 from analysis.hydraulics.emitters import design_emission_uniformity
 from analysis.hydraulics.friction import velocity
+from ingest.description import rated_flow
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -52,23 +53,6 @@ def worked(installation: Installation) -> dict[str, Worked | str]:
     """
     pressure = head_pressure(installation)
     return {name: work(zone, pressure) for name, zone in installation.zone.items()}
-
-
-def rated_flow(zone: Zone) -> float:
-    """Return the sum of a zone's rated emitter flows. [L/h]
-
-    References
-    ----------
-    Common practice: 20 emitters of 1, 20 of 2 and 20 of 0.5 US gal/h make 70 US gal/h.
-
-    Examples
-    --------
-    >>> from ingest.installation import Zone
-    >>> flows = [{"count": 20, "flow": f"{q} gal/h"} for q in (1, 2, 0.5)]
-    >>> round(rated_flow(Zone.model_validate({"emitters": flows})) / 3.785411784, 1)
-    70.0
-    """
-    return float(sum(group.count * group.flow for group in zone.emitters))
 
 
 def facts(installation: Installation, solved: dict[str, Worked | str]) -> list[Fact]:

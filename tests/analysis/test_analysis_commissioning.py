@@ -10,7 +10,7 @@ import pytest
 from analysis.commissioning.example import TABLES, garden
 from analysis.commissioning.items import Remark
 from analysis.commissioning.sheet import Sheet, sheet
-from analysis.commissioning.zones import rated_flow
+from ingest.description import rated_flow
 from ingest.installation import Zone
 from ingest.quantities import convert
 
