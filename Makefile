@@ -39,7 +39,8 @@ faults: install ## the whole fault suite
 	$(BIN)/pytest tests/faults --faults=full
 
 COMPILE := $(BIN)/pip-compile --quiet --allow-unsafe --generate-hashes --strip-extras --no-header \
-	--no-emit-index-url --no-emit-trusted-host --no-emit-find-links --extra build --extra demo --extra paper
+	--no-emit-index-url --no-emit-trusted-host --no-emit-find-links --extra build --extra demo --extra paper \
+	--extra export --extra cluster
 
 lock: install ## write both locks anew from pyproject.toml
 	$(COMPILE) --upgrade -o requirements.lock pyproject.toml
