@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ingest.installation_trial import area_of_plot, share_of_zone
 from ingest.quantities import DIMENSIONS, convert
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from ingest.installation import Injector, Installation, Sensor, Zone
+    from ingest.installation import Injector, Installation, Plot, Sensor, Treatment, Zone
 
 
 def describe(installation: Installation) -> str:
@@ -37,10 +38,14 @@ def describe(installation: Installation) -> str:
     injectors = [_injector_row(name, row, installation) for name, row in installation.injector.items()]
     zones = [_zone_row(name, row, installation) for name, row in installation.zone.items()]
     sensors = [_sensor_row(name, row) for name, row in installation.sensor.items()]
+    treatments = [_treatment_row(name, row, installation) for name, row in installation.treatment.items()]
+    plots = [_plot_row(name, row, installation) for name, row in installation.plot.items()]
     for title, rows in (
         (("injector", "kind", "ratio", "water flow", "stocks"), injectors),
         (("zone", "emitters", "rated flow", "injector", "sensors"), zones),
         (("sensor", "quantity", "point", "zone", "unit", "source"), sensors),
+        (("treatment", "target a run", "margin", "plots"), treatments),
+        (("plot", "treatment", "zone", "block", "ground", "of the zone's water"), plots),
     ):
         lines += ["", *_aligned([title, *rows])] if rows else []
     return "\n".join(lines)
@@ -98,6 +103,29 @@ def _sensor_row(name: str, sensor: Sensor) -> tuple[str, ...]:
     source = sensor.source
     named = [f"{key} {value}" for key, value in source.model_dump(exclude_none=True).items() if key != "time"]
     return name, sensor.quantity, sensor.point, sensor.zone or "-", sensor.unit, ", ".join(named)
+
+
+def _treatment_row(name: str, treatment: Treatment, installation: Installation) -> tuple[str, ...]:
+    """Return one treatment's line."""
+    wanted = {n: _value(dose, "areal dose", installation) for n, dose in treatment.target.nutrients.items()}
+    if treatment.target.water is not None:
+        wanted["water"] = _value(treatment.target.water, "water depth", installation)
+    plots = [plot for plot, row in installation.plot.items() if row.treatment == name]
+    return (
+        name,
+        ", ".join(f"{key} {value}" for key, value in wanted.items()) or "-",
+        "-" if treatment.margin is None else f"{100 * treatment.margin:.3g} %",
+        ", ".join(plots) or "-",
+    )
+
+
+def _plot_row(name: str, plot: Plot, installation: Installation) -> tuple[str, ...]:
+    """Return one plot's line."""
+    zone = installation.zone[plot.zone]
+    alone = sum(other.zone == plot.zone for other in installation.plot.values()) == 1
+    ground = _value(area_of_plot(plot, zone), "area", installation)
+    share = share_of_zone(plot, zone, alone=alone)
+    return name, plot.treatment, plot.zone, plot.block or "-", ground, f"{share:.3g}"
 
 
 def _aligned(rows: Sequence[Iterable[str]]) -> list[str]:

@@ -10,6 +10,7 @@ from pydantic import Field, field_validator, model_validator
 
 from ingest.installation_sensors import POINTS, Calibration, Sensor
 from ingest.installation_sources import Broker, Source
+from ingest.installation_trial import Plot, Treatment
 from ingest.installation_types import Slug, Table
 from ingest.installation_water import Emitters, Head, Injector, Laterals, Pipe, Stock, Supply, Target, Zone
 
@@ -29,11 +30,13 @@ __all__ = [
     "Installation",
     "Laterals",
     "Pipe",
+    "Plot",
     "Sensor",
     "Source",
     "Stock",
     "Supply",
     "Target",
+    "Treatment",
     "Zone",
     "dangling",
 ]
@@ -84,6 +87,10 @@ class Installation(Table):
     """The zones, by name."""
     sensor: Annotated[dict[Slug, Sensor], Field(min_length=1)]
     """The sensors, by name."""
+    treatment: dict[Slug, Treatment] = Field(default_factory=dict)
+    """The treatments of a trial, by name."""
+    plot: dict[Slug, Plot] = Field(default_factory=dict)
+    """The plots of a trial, by name."""
 
     @property
     def site(self) -> str:
@@ -161,7 +168,20 @@ def _references(installation: Installation) -> dict[str, Any]:
             name: {"point": sensor.point, "zone": sensor.zone, "injector": sensor.injector}
             for name, sensor in installation.sensor.items()
         },
+        "treatment": {name: {} for name in installation.treatment},
+        "plot": {
+            name: {"zone": plot.zone, "treatment": plot.treatment} for name, plot in installation.plot.items()
+        },
     }
+
+
+_NAMED = {
+    "stock": ("injector",),
+    "zone": ("injector",),
+    "sensor": ("injector", "zone"),
+    "plot": ("zone", "treatment"),
+}
+"""Kind of table to the kinds that it names."""
 
 
 def dangling(tables: Mapping[str, Any]) -> Iterator[Dangling]:
@@ -182,9 +202,9 @@ def dangling(tables: Mapping[str, Any]) -> Iterator[Dangling]:
     >>> list(dangling({"zone": {"a": {"injector": "mian"}}, "injector": {"main": {}}}))[0].known
     ('main',)
     """
-    for kind in ("stock", "zone", "sensor"):
+    for kind, targets in _NAMED.items():
         for name, row in _rows(tables, kind):
-            for target in ("injector", "zone") if kind == "sensor" else ("injector",):
+            for target in targets:
                 known = tuple(key for key, _ in _rows(tables, target))
                 used = row.get(target)
                 needed = target == "zone" and str(row.get("point")) in ZONE_POINTS

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import available_timezones
 
 from ingest.formats.units import TRADE_UNITS
-from ingest.installation import Dangling, DanglingNamesError
+from ingest.installation import Dangling, DanglingNamesError, Installation
 from ingest.installation_keys import keys, meaning
 from ingest.quantities import DIMENSIONS
 from ingest.words import did_you_mean
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from pydantic import ValidationError
     from pydantic_core import ErrorDetails
 
+    from ingest.installation_types import Table
     from ingest.toml_places import Path
 
 SECRET = re.compile(r"pass(word|phrase|wd)?$|secret|token|^user(name)?$", re.IGNORECASE)
@@ -83,11 +84,15 @@ class Problem:
         return f"{line}{_place(self.path)}{f' = {self.value}' if self.value else ''}: {self.expected}"
 
 
+_NAMED = frozenset({"injector", "stock", "zone", "sensor", "webhook", "recipient", "rule"})
+"""Tables that there may be several of, each with a name of its own."""
+
+
 def _place(path: Path) -> str:
     """Return a path as it is read in the file: table in brackets, key, list places from 1."""
     if len(path) <= 1:
         return str(path[0]) if path else "the file"
-    depth = 2 if path[0] in ("injector", "stock", "zone", "sensor") else 1
+    depth = 2 if path[0] in ("injector", "stock", "zone", "sensor", "treatment", "plot") else 1
     table = f"[{'.'.join(str(part) for part in path[:depth])}]"
     return table + "".join(
         f" entry {part + 1}" if isinstance(part, int) else f" {part}" for part in path[depth:]
@@ -117,7 +122,13 @@ def written(value: object) -> str:
     return text if len(text) <= _LONGEST_VALUE else text[: _LONGEST_VALUE - 1] + "…"
 
 
-def problems(error: ValidationError, tables: Mapping[str, Any], lines: Mapping[Path, int]) -> list[Problem]:
+def problems(
+    error: ValidationError,
+    tables: Mapping[str, Any],
+    lines: Mapping[Path, int],
+    *,
+    root: type[Table] = Installation,
+) -> list[Problem]:
     """Return a model's errors as problems for a person, in the order of the file.
 
     Parameters
@@ -128,6 +139,8 @@ def problems(error: ValidationError, tables: Mapping[str, Any], lines: Mapping[P
         The file as the TOML reader returned it.
     lines : mapping of tuple to int
         Where everything stands, from `ingest.toml_places.places`.
+    root : type of Table
+        The model of the whole file.
 
     Returns
     -------
@@ -139,7 +152,7 @@ def problems(error: ValidationError, tables: Mapping[str, Any], lines: Mapping[P
         if isinstance(details.get("ctx", {}).get("error"), DanglingNamesError):
             continue
         path, value = _reach(tables, details["loc"])
-        expected = _expected(details, path, value)
+        expected = _expected(details, path, value, root)
         if details["type"] in ("missing", "extra_forbidden", "string_pattern_mismatch") and value is _NOTHING:
             path = path or details["loc"]
         secret = details["type"] == "extra_forbidden"
@@ -186,18 +199,20 @@ def _line(lines: Mapping[Path, int], path: Path) -> int | None:
     return None
 
 
-def _expected(details: ErrorDetails, path: Path, value: object) -> str:
+def _expected(details: ErrorDetails, path: Path, value: object, root: type[Table]) -> str:
     """Return what was expected, with the nearest right word."""
     kind, context = details["type"], details.get("ctx", {})
     if kind in _EXPECTED:
         return _EXPECTED[kind].format(**context)
     if kind in ("missing", "extra_forbidden"):
-        return f"this key is missing: {meaning(path)}" if kind == "missing" else _unknown_key(path)
+        return (
+            f"this key is missing: {meaning(path, root)}" if kind == "missing" else _unknown_key(path, root)
+        )
     if kind == "literal_error":
         choices = re.findall(r"'([^']*)'", str(context["expected"]))
         return f"expected {_one_of(choices)}{did_you_mean(value, choices)}"
     if kind == "string_pattern_mismatch":
-        return _pattern(path, details["loc"])
+        return _pattern(path, details["loc"], root)
     return _reason(str(context.get("error", details["msg"])), value)
 
 
@@ -218,21 +233,21 @@ def _one_of(choices: list[str]) -> str:
     return quoted[0] if len(quoted) == 1 else f"one of {', '.join(quoted)}"
 
 
-def _unknown_key(path: Path) -> str:
+def _unknown_key(path: Path, root: type[Table]) -> str:
     """Return what to do about a key that the table does not have."""
     key = str(path[-1])
-    known = list(keys(path[:-1]))
+    known = list(keys(path[:-1], root))
     if SECRET.search(key):
         return "secrets never stand in this file; put it in a file and name that, like password_file"
     hint = did_you_mean(key, known)
     return f"unknown key{hint}" if hint else f"unknown key; known here are {', '.join(known)}"
 
 
-def _pattern(path: Path, location: tuple[int | str, ...]) -> str:
+def _pattern(path: Path, location: tuple[int | str, ...], root: type[Table]) -> str:
     """Return what was expected of a name or a source."""
     if location[-1] == "[key]":
         return "expected a table's name: a letter, then letters, digits, _ and -"
-    return f"this is not right for {path[-1]}: {meaning(path)}"
+    return f"this is not right for {path[-1]}: {meaning(path, root)}"
 
 
 def dangling_problem(dangling: Dangling, lines: Mapping[Path, int]) -> Problem:

@@ -29,6 +29,9 @@ TABLES = (
     ("Sensor", "[sensor.NAME]", "One sensor"),
     ("Source", "source of a sensor", "Where its readings come from"),
     ("Calibration", "calibration of a sensor", "A correction, and from when"),
+    ("Treatment", "[treatment.NAME]", "One treatment of a trial"),
+    ("PlotTarget", "target of a treatment", "What its plots should get; an element is a key of its own"),
+    ("Plot", "[plot.NAME]", "One plot of a trial"),
 )
 """Model, how the file writes it, and what it is, in the order of a file."""
 

@@ -212,7 +212,7 @@ class Target(Table):
         if not isinstance(table, dict) or isinstance(table.get("nutrients"), dict):
             return table
         known = {*_KEYS, "EC"}
-        nutrients = {key: _areal_dose(key, value) for key, value in table.items() if key not in known}
+        nutrients = {key: areal_dose(key, value, _KEYS) for key, value in table.items() if key not in known}
         rest = {key.lower(): value for key, value in table.items() if key in known}
         return {"nutrients": nutrients, **rest}
 
@@ -282,10 +282,11 @@ def rising(ends: tuple[float, float] | None) -> tuple[float, float] | None:
     return ends
 
 
-def _areal_dose(key: str, value: object) -> float:
-    """Read one element's dose a run. [g/m2]"""
+def areal_dose(key: str, value: object, others: tuple[str, ...]) -> float:
+    """Read one element's dose a run; `others` are the keys beside elements. [g/m2]"""
     if not re.fullmatch(r"[A-Z][A-Za-z0-9]*", key):
-        msg = f"{key} is neither an element, like N or K2O, nor ratio, ec or volume{did_you_mean(key, _KEYS)}"
+        words = " or ".join(filter(None, (", ".join(others[:-1]), others[-1])))
+        msg = f"{key} is neither an element, like N or K2O, nor {words}{did_you_mean(key, others)}"
         raise ValueError(msg)
     text = value.removesuffix("per run").strip() if isinstance(value, str) else value
     try:

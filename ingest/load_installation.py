@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from ingest.errors import UserError
 from ingest.installation import Installation, dangling
 from ingest.installation_problems import Problem, dangling_problem, in_file_order, problems
+from ingest.installation_trial import slips
 from ingest.toml_places import places
 from ingest.words import did_you_mean
 
@@ -65,12 +66,22 @@ def load(path: Path) -> Installation:
     InstallationError
         If it cannot be read, is no TOML, or anything in it must be mended.
     """
+    return loads(content(path), source=path.name)
+
+
+def content(path: Path) -> bytes:
+    """Return what stands in a file.
+
+    Raises
+    ------
+    InstallationError
+        If it cannot be read; names the nearest file in its folder.
+    """
     try:
         with path.open("rb") as file:
-            data = file.read(MAX_SIZE + 1)
+            return file.read(MAX_SIZE + 1)
     except OSError as error:
         raise InstallationError(str(path), [_unreadable(path, error)]) from error
-    return loads(data, source=path.name)
 
 
 def _unreadable(path: Path, error: OSError) -> Problem:
@@ -111,9 +122,7 @@ def loads(data: bytes, *, source: str = "installation.toml") -> Installation:
       timezone: this key is missing: time zone of its place, for the screen and paper, like "Europe/Lisbon"
       zone: this key is missing: the zones, by name
     """
-    text = _text(data, source)
-    tables = _tables(text, source)
-    lines = places(text)
+    tables, lines = toml(data, source)
     found = [dangling_problem(name, lines) for name in dangling(tables)]
     found += _doubled(tables, lines)
     installation = None
@@ -121,9 +130,23 @@ def loads(data: bytes, *, source: str = "installation.toml") -> Installation:
         installation = Installation.model_validate(tables)
     except ValidationError as error:
         found += problems(error, tables, lines)
+    else:
+        found += _slips(installation, lines)
     if installation is None or found:
         raise InstallationError(source, sorted(found, key=in_file_order))
     return installation
+
+
+def toml(data: bytes, source: str) -> tuple[dict[str, Any], dict[Place, int]]:
+    """Return the tables of a TOML file, and on which line everything stands.
+
+    Raises
+    ------
+    InstallationError
+        If it is no TOML; names the line.
+    """
+    text = _text(data, source)
+    return _tables(text, source), places(text)
 
 
 def _text(data: bytes, source: str) -> str:
@@ -153,6 +176,13 @@ def _tables(text: str, source: str) -> dict[str, Any]:
     except RecursionError as error:
         expected = "not TOML: lists inside lists without end"
         raise InstallationError(source, [Problem((), None, "", expected)]) from error
+
+
+def _slips(installation: Installation, lines: Mapping[Place, int]) -> Iterator[Problem]:
+    """Yield what does not hang together in the trial."""
+    for place, value, expected in slips(installation.treatment, installation.plot, installation.zone):
+        line = lines.get(place) or lines.get(place[:2])
+        yield Problem(place, line, f'"{value}"' if value else "", expected)
 
 
 def _doubled(tables: Mapping[str, Any], lines: Mapping[Place, int]) -> Iterator[Problem]:

@@ -68,6 +68,7 @@ DIMENSIONS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "time": ("s", "s"),
         "strength": ("g/L", "g/L"),
         "areal dose": ("g/m2", "oz/ft2"),
+        "water depth": ("L/m2", "in"),
         "share": ("1", "1"),
         "temperature coefficient": ("1/K", "1/K"),
     }
