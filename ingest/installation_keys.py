@@ -1,4 +1,4 @@
-"""The keys that each table of the installation file has, and what each is for."""
+"""The keys that each table of a file has, and what each is for: the installation file's, or another model's."""
 
 from __future__ import annotations
 
@@ -13,29 +13,29 @@ if TYPE_CHECKING:
     from ingest.toml_places import Path
 
 
-def keys(path: Path) -> Iterator[str]:
-    """Yield the keys that the table at a path has, as they are written.
+def keys(path: Path, root: type[Table] = Installation) -> Iterator[str]:
+    """Yield the keys that the table at a path has, as they are written; `root` is the whole file's model.
 
     Examples
     --------
     >>> list(keys(("zone", "any", "manifold")))
     ['length', 'diameter']
     """
-    table = _annotation(path)
+    table = _annotation(path, root)
     if isinstance(table, type) and issubclass(table, Table):
         for name, field in table.model_fields.items():
             yield field.alias or name
 
 
-def meaning(path: Path) -> str:
-    """Return what the key at a path is for.
+def meaning(path: Path, root: type[Table] = Installation) -> str:
+    """Return what the key at a path is for; `root` is the whole file's model.
 
     Examples
     --------
     >>> meaning(("zone", "any", "manifold", "diameter"))
     'inner diameter'
     """
-    table = _annotation(path[:-1])
+    table = _annotation(path[:-1], root)
     if isinstance(table, type) and issubclass(table, Table) and isinstance(path[-1], str):
         for name, field in table.model_fields.items():
             if path[-1] == (field.alias or name) and field.description:
@@ -43,9 +43,9 @@ def meaning(path: Path) -> str:
     return "expected an entry more"
 
 
-def _annotation(path: Path) -> Any:
+def _annotation(path: Path, root: type[Table]) -> Any:
     """Return the type at a path: a table's class where it is one."""
-    found: Any = Installation
+    found: Any = root
     for part in path:
         if isinstance(found, type) and issubclass(found, Table):
             fields = {field.alias or name: field for name, field in found.model_fields.items()}

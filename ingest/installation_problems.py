@@ -84,7 +84,9 @@ class Problem:
         return f"{line}{_place(self.path)}{f' = {self.value}' if self.value else ''}: {self.expected}"
 
 
-_NAMED = frozenset({"injector", "stock", "zone", "sensor", "webhook", "recipient", "rule"})
+_NAMED = frozenset(
+    {"injector", "stock", "zone", "sensor", "treatment", "plot", "webhook", "recipient", "rule"}
+)
 """Tables that there may be several of, each with a name of its own."""
 
 
@@ -92,7 +94,7 @@ def _place(path: Path) -> str:
     """Return a path as it is read in the file: table in brackets, key, list places from 1."""
     if len(path) <= 1:
         return str(path[0]) if path else "the file"
-    depth = 2 if path[0] in ("injector", "stock", "zone", "sensor", "treatment", "plot") else 1
+    depth = 2 if path[0] in _NAMED else 1
     table = f"[{'.'.join(str(part) for part in path[:depth])}]"
     return table + "".join(
         f" entry {part + 1}" if isinstance(part, int) else f" {part}" for part in path[depth:]
