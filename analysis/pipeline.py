@@ -167,11 +167,11 @@ def _analyse_stretch(
 ) -> None:
     """Run every step on one stretch."""
     ready = _ready(installation, read, stretch, end)
-    for at, run in enumerate(ready.runs):
+    for run in ready.runs:
         if not stretch.start <= run.start < stretch.end:
             continue
         said.runs.append(run)
-        view = RunView(installation, run, _around(ready, at, installation), _beside(ready, run))
+        view = run_view(installation, ready, run)
         before = len(said.estimates)
         for run_step in steps.RUN_STEPS:
             said.hear(run_step(view), run=run)
@@ -202,9 +202,13 @@ def _ready(installation: Installation, read: Reader, stretch: Stretch, end: pd.T
         until = min(until + TAIL, end)
 
 
-def _around(ready: Prepared, at: int, installation: Installation) -> dict[str, pd.Series]:
+def run_view(installation: Installation, ready: Prepared, run: Run) -> RunView:
+    """Return what the estimators of one run get to see of a stretch that holds it."""
+    return RunView(installation, run, _around(ready, run, installation), _beside(ready, run))
+
+
+def _around(ready: Prepared, run: Run, installation: Installation) -> dict[str, pd.Series]:
     """Return the readings that the estimators of one run see."""
-    run = ready.runs[at]
     following = [r.start for r in ready.runs if r.start >= run.end]
     until = min([run.end + VIEW_TAIL, *following])
     found = all_between(ready.series, run.start - VIEW_LEAD, until, last="out")

@@ -22,6 +22,7 @@ from analysis.uncertainty import rectangular
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analysis.dilution import DilutionCurve
     from analysis.view import RunView
 
     Array = NDArray[np.float64]
@@ -39,6 +40,9 @@ telling an injection; no source."""
 
 NODES_APART = 2.0
 """Usual ratio of neighbouring dilutions. [-] As `analysis.dilution` asks for."""
+
+RISES, BEYOND = 201, 2.0
+"""Points of the way from a share to EC, and how far beyond the readings' height it goes. [-]"""
 
 OUT_OF_WATER = 0.5
 """Share of the source water's EC below which a cell is not in the water. [-] No source."""
@@ -72,6 +76,13 @@ class Seen:
         How long water ran after the injection. [s]
     silent_s : float
         How long before the end of the run the far sensor's readings end. [s]
+    began_s : float
+        When the injection began at the injector. [s since 1970]
+    ec, water : ndarray
+        At the times of `far`: what the far sensor read, and what the source water would read there. [mS/cm
+        at 25 °C]
+    rises : tuple of ndarray
+        Shares of the step, ascending [-], and how far each lifts the far sensor above the water. [mS/cm]
     """
 
     far: FarShare
@@ -86,6 +97,10 @@ class Seen:
     slope_u: float
     flushed_s: float
     silent_s: float
+    began_s: float
+    ec: Array
+    water: Array
+    rises: tuple[Array, Array]
 
 
 def far_curve(view: RunView, name: str) -> Seen:
@@ -147,7 +162,20 @@ def far_curve(view: RunView, name: str) -> Seen:
         slope_u=_slope_u(view, known=curve is not None),
         flushed_s=view.run.end.timestamp() - edge.end,
         silent_s=view.run.end.timestamp() - edge.start - float(t[-1]),
+        began_s=edge.start,
+        ec=far.series.to_numpy(float)[inside],
+        water=ground.water[inside],
+        rises=_rises(curve, amount(curve, excess), share, height),
     )
+
+
+def _rises(curve: DilutionCurve | None, given: Array, share: Array, height: float) -> tuple[Array, Array]:
+    """Return shares of the step and the rise of EC that each makes, from nothing to beyond the step."""
+    top = int(np.argmax(np.abs(share)))
+    rise = np.linspace(0.0, BEYOND * height, RISES)
+    of_rise = amount(curve, rise) * (share[top] / given[top])
+    known = np.isfinite(of_rise)
+    return of_rise[known], rise[known]
 
 
 def _edges(view: RunView, name: str) -> Edges:

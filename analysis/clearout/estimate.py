@@ -65,17 +65,23 @@ def clear_out(view: RunView) -> Sequence[Estimate | Finding]:
     """
     if view.run.injection is None:
         return []
-    far = [n for n in view.sensors("conductivity", *FAR_POINTS) if not is_spot(view.installation.sensor[n])]
+    names, far = far_cells(view)
     if not far and view.zone.laterals is not None:
         return _from_pipes(view)
-    near = [n for n in view.sensors("conductivity", *NEAR_POINTS) if not is_spot(view.installation.sensor[n])]
     said: list[Estimate | Finding] = []
-    for name in far or near[::-1]:
+    for name in names:
         told, silent_s = _at(view, name)
         said += told
         if silent_s < SILENT_S:
             break
     return said or [refused(QUANTITY, METHOD, "no EC sensor after the injector has readings in this run")]
+
+
+def far_cells(view: RunView) -> tuple[list[str], bool]:
+    """Return the cells that may tell a run's clear-out, the farthest first, and whether they stand in the zone."""
+    far = [n for n in view.sensors("conductivity", *FAR_POINTS) if not is_spot(view.installation.sensor[n])]
+    near = [n for n in view.sensors("conductivity", *NEAR_POINTS) if not is_spot(view.installation.sensor[n])]
+    return far or near[::-1], bool(far)
 
 
 def _at(view: RunView, name: str) -> tuple[list[Estimate | Finding], float]:
@@ -84,7 +90,7 @@ def _at(view: RunView, name: str) -> tuple[list[Estimate | Finding], float]:
     silent_s = (view.run.end - view.series[name].loc[: view.run.end].index.max()).total_seconds()
     try:
         seen = far_curve(view, name)
-        found = _best(seen, level)
+        found = best(seen, level)
     except NotCarriedError as reason:
         return [refused(QUANTITY, METHOD, str(reason), (name,))], silent_s
     estimate = _estimate(seen, found, level)
@@ -92,8 +98,14 @@ def _at(view: RunView, name: str) -> tuple[list[Estimate | Finding], float]:
     return [estimate, *([short] if short else [])], seen.silent_s
 
 
-def _best(seen: Seen, level: float) -> ClearOut:
-    """Return the clear-out as observed, or else superposed, or else from a curve that fits."""
+def best(seen: Seen, level: float) -> ClearOut:
+    """Return the clear-out as observed, or else superposed, or else from a curve that fits.
+
+    Raises
+    ------
+    NotCarriedError
+        If the readings carry none of them.
+    """
     try:
         return observed(seen.far, level)
     except NotCarriedError:

@@ -61,6 +61,9 @@ def _lognormal(t: Array, mean: float, spread: float) -> Array:
     return np.asarray(stats.lognorm.cdf(t, width, scale=mean * np.exp(-(width**2) / 2.0)))
 
 
+CURVE_STEP = 40
+"""Every so many points of a fitted curve are kept, to be drawn: 500 to five travel times. [-]"""
+
 FAMILIES: dict[str, Callable[[Array, float, float], Array]] = {
     "inverse Gaussian": _inverse_gaussian,
     "gamma": _gamma,
@@ -112,19 +115,20 @@ def fitted(far: FarShare, level: float, *, noise: float) -> ClearOut:
     if not passing:
         msg = "plateau not reached, and no residence-time curve follows the far point closely enough"
         raise NotCarriedError(msg)
-    answers = np.array([seconds for seconds, _ in passing.values()])
+    answers = np.array([seconds for seconds, _, _ in passing.values()])
     middle = float(answers.mean())
     if np.ptp(answers) > LARGEST_SPREAD * middle:
         msg = "plateau not reached, and the residence-time curves that fit disagree on the tail"
         raise NotCarriedError(msg)
-    slope = float(np.mean([s for _, s in passing.values()]))
+    slope = float(np.mean([s for _, s, _ in passing.values()]))
     terms = {
         "choice of curve": LARGEST_SPREAD * middle / float(np.sqrt(12.0)),
         "step": far.step_u / slope,
         "base": far.base_u / slope,
         "flow": far.pace_u * middle,
     }
-    return ClearOut(middle, "fitted " + " and ".join(passing), slope, terms)
+    curve = next(iter(passing.values()))[2]
+    return ClearOut(middle, "fitted " + " and ".join(passing), slope, terms, curve)
 
 
 def _fit(
@@ -134,8 +138,8 @@ def _fit(
     length: float,
     level: float,
     noise: float,
-) -> tuple[float, float] | None:
-    """Return when a fitted family is clear and how steeply it falls there; None where it does not fit."""
+) -> tuple[float, float, tuple[Array, Array]] | None:
+    """Return when a fitted family is clear, how steeply it falls there, and its curve; None where it does not fit."""
 
     def model(p: Array) -> Array:
         mean, spread = float(np.exp(p[0])), float(np.exp(p[1]))
@@ -155,7 +159,8 @@ def _fit(
     grid = np.linspace(0.0, 5.0 * mean, 20001)
     left = family(grid + length, mean, spread) - family(grid, mean, spread)
     above = int(np.flatnonzero(left > level)[-1])
-    return float(grid[above]), float((left[above] - left[above + 1]) / (grid[1] - grid[0]))
+    slope = float((left[above] - left[above + 1]) / (grid[1] - grid[0]))
+    return float(grid[above]), slope, (grid[::CURVE_STEP], left[::CURVE_STEP])
 
 
 def _fits(rest: Array, noise: float) -> bool:

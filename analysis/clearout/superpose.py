@@ -189,7 +189,8 @@ def superposed(far: FarShare, level: float) -> ClearOut:
         "flow": far.pace_u * crossing.seconds,
         "unseen tail": max(missing, 0.0) / crossing.slope / float(np.sqrt(12.0)),
     }
-    return ClearOut(crossing.seconds, "superposed", crossing.slope, terms)
+    curve = answer.seconds, isotonic_regression(left, increasing=False).x
+    return ClearOut(crossing.seconds, "superposed", crossing.slope, terms, curve)
 
 
 def _top(answer: Answer, trend: Array, step_u: float | None) -> tuple[float, float]:

@@ -89,12 +89,16 @@ class ClearOut:
         How fast the excess falls there, as a share of the step. [1/s]
     terms : mapping of str to float
         Standard uncertainty by its cause. [s]
+    curve : tuple of ndarray or None
+        The falling curve that crosses the threshold: times after the end of the injection [s], and shares of
+        the step [-].
     """
 
     seconds: float
     method: str
     slope: float
     terms: Mapping[str, float] = field(default_factory=dict)
+    curve: tuple[Array, Array] | None = field(default=None, compare=False, repr=False)
 
     @property
     def sd(self) -> float:
@@ -221,7 +225,8 @@ def observed(far: FarShare, level: float) -> ClearOut:
         "step": level * (far.step_u or 0.0) / crossing.slope,
         "base": far.base_u / crossing.slope,
     }
-    return ClearOut(crossing.seconds - far.injection_s, "observed", crossing.slope, terms)
+    trend = seconds - far.injection_s, isotonic_regression(share, increasing=False).x
+    return ClearOut(crossing.seconds - far.injection_s, "observed", crossing.slope, terms, trend)
 
 
 def _falling_limb(far: FarShare) -> slice:
