@@ -8,9 +8,9 @@ from dash import html
 
 from dashboard.attrs import attrs
 from dashboard.cases import LATCHED
-from dashboard.display import when
+from dashboard.display import finding_place, when
 from dashboard.forms import Field, entry_form
-from dashboard.parts import badge, finding_place
+from dashboard.parts import badge
 from dashboard.texts import say
 
 if TYPE_CHECKING:

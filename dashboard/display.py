@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from analysis.results import Finding
+
 Units = Literal["metric", "us"]
 
 _DECIMALS = {
@@ -198,3 +200,11 @@ def zone_name(moment: pd.Timestamp, tz: ZoneInfo) -> str:
     sign, minutes = ("\N{MINUS SIGN}" if minutes < 0 else "+"), abs(minutes)
     text = f"UTC{sign}{minutes // 60}" + (f":{minutes % 60:02d}" if minutes % 60 else "")
     return f"{tz.key} ({text})"
+
+
+def finding_place(finding: Finding) -> str:
+    """Return where a finding was seen."""
+    places = [say("finding.where_zone", zone=finding.zone) if finding.zone else say("finding.where_head")]
+    if finding.sensor:
+        places.append(say("finding.where_sensor", sensor=finding.sensor))
+    return ", ".join(places)

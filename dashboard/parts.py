@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from dash import html
 
 from dashboard.attrs import attrs
-from dashboard.display import NO_VALUE, quantity_scale
+from dashboard.display import NO_VALUE, finding_place, quantity_scale
 from dashboard.texts import say
 from ingest.readings import Quality
 
@@ -90,14 +90,6 @@ def sensor_value(context: Context, state: SensorState) -> str:
     if quantity == "valve state" and state.value is not None:
         return say("state.open" if state.value > 0.5 else "state.shut")  # noqa: PLR2004 - half open
     return quantity_scale(quantity, context.units).text(state.value)
-
-
-def finding_place(finding: Finding) -> str:
-    """Return where a finding was seen."""
-    places = [say("finding.where_zone", zone=finding.zone) if finding.zone else say("finding.where_head")]
-    if finding.sensor:
-        places.append(say("finding.where_sensor", sensor=finding.sensor))
-    return ", ".join(places)
 
 
 def do_now(findings: Iterable[Finding]) -> list[Component]:
