@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
+from urllib.parse import parse_qsl
 
 from dash import Input, Output, State, no_update
 
@@ -24,10 +25,10 @@ UNITS: dict[str, Units] = {"metric": "metric", "us": "us"}
 """What a reader may choose."""
 
 
-def contexts(watch: Watch, gate: Gate) -> Callable[[str | None], Context]:
-    """Return how a page's context is made, given the units that the reader has chosen."""
+def contexts(watch: Watch, gate: Gate) -> Callable[..., Context]:
+    """Return how a page's context is made, given the reader's units and what follows the ``?`` of the address."""
 
-    def context(units: str | None) -> Context:
+    def context(units: str | None, search: str | None = None) -> Context:
         installation = watch.feed.installation
         return Context(
             installation,
@@ -38,12 +39,13 @@ def contexts(watch: Watch, gate: Gate) -> Callable[[str | None], Context]:
             gate.prefix,
             gate.session().person,
             tuple(gate.access.links().values()) if gate.access else None,
+            dict(parse_qsl((search or "").removeprefix("?"))),
         )
 
     return context
 
 
-def register(app: Dash, context: Callable[[str | None], Context]) -> None:
+def register(app: Dash, context: Callable[..., Context]) -> None:
     """Make the pages, and keep them new.
 
     Parameters
@@ -59,10 +61,11 @@ def register(app: Dash, context: Callable[[str | None], Context]) -> None:
         Output("page", "children"),
         Output("zone-note", "children"),
         Input("where", "pathname"),
+        Input("where", "search"),
         Input("units", "data"),
     )
-    def open_page(path: str | None, units: str | None) -> tuple[Any, Any, str]:
-        now = context(units)
+    def open_page(path: str | None, search: str | None, units: str | None) -> tuple[Any, Any, str]:
+        now = context(units, search)
         path = path or now.prefix
         page = page_for(now, path)
         return bar(now, path), no_update if page is None else page_body(now, page, path), zone_note(now)
@@ -70,7 +73,7 @@ def register(app: Dash, context: Callable[[str | None], Context]) -> None:
     _refreshers(app, context)
 
 
-def _refreshers(app: Dash, context: Callable[[str | None], Context]) -> None:
+def _refreshers(app: Dash, context: Callable[..., Context]) -> None:
     """Make a page's changing parts again; what says the same as before is left alone."""
 
     @app.callback(

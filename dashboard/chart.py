@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
@@ -49,7 +49,7 @@ class Block:
     Attributes
     ----------
     row : str
-        ``run``, ``injection`` or ``finding``.
+        ``run``, ``injection``, ``finding`` or ``beside``.
     start, end : float
         [s since 1970, UTC]
     label : str
@@ -84,6 +84,10 @@ class Chart:
         For the event strip.
     rows : tuple of str
         Rows of the event strip, from top to bottom.
+    second : dict of str to list of Line
+        Panel's title to the curves that stand beside its own.
+    fit : bool
+        Whether each value axis fits the readings; it stays where the description puts it otherwise.
     """
 
     start: float
@@ -93,6 +97,8 @@ class Chart:
     lines: dict[str, Line]
     blocks: Sequence[Block] = ()
     rows: tuple[str, ...] = ("run", "injection", "finding")
+    second: dict[str, list[Line]] = field(default_factory=dict)
+    fit: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
+from urllib.parse import urlencode
 
 from dash import html
 
@@ -10,6 +12,8 @@ from dashboard.attrs import attrs
 from dashboard.texts import say
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from dash.development.base_component import Component
 
     from dashboard.context import Context
@@ -31,8 +35,36 @@ FIRST_RANGE = 21600
 """Range that a chart opens with: a working morning. [s]"""
 
 
+BESIDE_DAYS = (1, 7, 28, 364)
+"""Earlier times that have a button: yesterday, last week, four weeks, the same weekday a year ago. [d]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Compare:
+    """What a chart may be held against, besides earlier times.
+
+    Attributes
+    ----------
+    path : str
+        Address of the page that the chart stands on.
+    zones : sequence of str
+        Other zones.
+    earlier : sequence of tuple
+        Earlier times that have a button: seconds, and what it says.
+    """
+
+    path: str
+    zones: Sequence[str] = ()
+    earlier: Sequence[tuple[int, str]] = ()
+
+
 def chart_box(
-    context: Context, subject: str, what: str, *, ends: tuple[float, float] | None = None
+    context: Context,
+    subject: str,
+    what: str,
+    *,
+    ends: tuple[float, float] | None = None,
+    compare: Compare | None = None,
 ) -> Component:
     """Return a chart's box; ``assets/chart.js`` finds it by its class and draws in it.
 
@@ -45,7 +77,9 @@ def chart_box(
     what : str
         The same in words.
     ends : tuple of float, optional
-        A period that the chart opens with, instead of the last hours. [s since 1970]
+        A period that the chart opens with, and goes back to, instead of the last hours. [s since 1970]
+    compare : Compare, optional
+        What it may be held against.
 
     Returns
     -------
@@ -56,17 +90,20 @@ def chart_box(
         _button(say(f"chart.{key}"), "range", str(seconds), pressed=seconds == FIRST_RANGE and ends is None)
         for key, seconds in RANGES
     ]
-    moves = [
-        _button(say(f"chart.{key}"), "move", key) for key in ("earlier", "later", "closer", "wider", "live")
-    ]
+    moves = [_button(say(f"chart.{key}"), "move", key) for key in ("earlier", "later", "closer", "wider")]
+    moves.append(_button(say("chart.whole" if ends else "chart.live"), "move", "live"))
     return html.Div(
         [
             html.Div(
-                [html.Div(ranges, className="buttons"), html.Div(moves, className="buttons")],
+                [
+                    *([] if ends else [html.Div(ranges, className="buttons")]),
+                    html.Div(moves, className="buttons"),
+                ],
                 role="group",
                 className="chart-buttons",
                 **attrs({"aria-label": say("chart.ranges")}),
             ),
+            *([_choices(context, compare)] if compare else []),
             html.P(say("chart.cursor_hint"), className="readout", **attrs({"data-testid": "readout"})),
             html.Div(
                 [
@@ -96,11 +133,72 @@ def chart_box(
                 "data-units": context.units,
                 "data-span": str(FIRST_RANGE),
                 "data-ends": f"{ends[0]},{ends[1]}" if ends else None,
+                "data-options": urlencode(options(context)) if compare else None,
                 "data-failed": say("chart.failed"),
                 "data-none": say("chart.no_reading"),
                 "data-hint": say("chart.cursor_hint"),
             }
         ),
+    )
+
+
+def options(context: Context) -> dict[str, str]:
+    """Return what the address chose for the chart, as far as it makes sense."""
+    query = context.query
+    chosen = {}
+    if query.get("beside") in context.installation.zone:
+        chosen["beside"] = query["beside"]
+    earlier = query.get("earlier", "")
+    if earlier.isascii() and earlier.isdigit() and len(earlier) < 10:  # noqa: PLR2004 - digits of a century in seconds
+        chosen["earlier"] = earlier
+    if query.get("axis") == "fit":
+        chosen["axis"] = "fit"
+    return chosen
+
+
+def _choices(context: Context, compare: Compare) -> Component:
+    """Return what to hold the chart against and how its value axes lie: links, so that the address carries both."""
+    now = options(context)
+    axes = [
+        _choice(compare, now, say("chart.axis_fixed"), {"axis": None}),
+        _choice(compare, now, say("chart.axis_fit"), {"axis": "fit"}),
+    ]
+    days = compare.earlier or [
+        (count * 86400, say("chart.before", span=f"{count}\N{NO-BREAK SPACE}d")) for count in BESIDE_DAYS
+    ]
+    times = [_choice(compare, now, word, {"earlier": str(seconds)}) for seconds, word in days]
+    zones = [_choice(compare, now, zone, {"beside": zone}) for zone in compare.zones]
+    nothing = _choice(compare, now, say("chart.nothing"), {"beside": None, "earlier": None})
+    return html.Details(
+        [
+            html.Summary(say("chart.compare")),
+            _group(say("chart.beside"), [nothing, *times, *zones]),
+            _group(say("chart.axes"), axes),
+        ],
+        className="chart-choices",
+        open=bool(now),
+        **attrs({"data-testid": "chart-choices"}),
+    )
+
+
+def _group(label: str, links: list[Component]) -> Component:
+    return html.Div(
+        [html.Span(label, className="quiet"), *links],
+        role="group",
+        className="buttons labelled",
+        **attrs({"aria-label": label}),
+    )
+
+
+def _choice(compare: Compare, now: dict[str, str], word: str, change: dict[str, str | None]) -> Component:
+    """Return a link to the same page with one thing chosen otherwise."""
+    chosen = all(now.get(key) == value for key, value in change.items())
+    query = urlencode({key: value for key, value in {**now, **change}.items() if value is not None})
+    return html.A(
+        word,
+        href=compare.path + ("?" + query if query else ""),
+        className="inside button",
+        **attrs({"aria-current": "true"} if chosen else {}),
     )
 
 

@@ -3,124 +3,30 @@
 from __future__ import annotations
 
 import base64
-import math
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
 
 from dashboard.at_25 import thermometer, window_at_25
+from dashboard.beside import second_blocks, second_lines, shift_s
 from dashboard.chart import Block, Chart, Line, Look
 from dashboard.display import duration, when
 from dashboard.figures import figure
 from dashboard.panels import head_panels, sensor_label, zone_panels
 from dashboard.texts import say
-from dashboard.theme import PALETTES, Mode
+from dashboard.theme import PALETTES
 from dashboard.windows import SECOND, WIDEST, Window
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from analysis.results import Results
-    from dashboard.display import Units
     from dashboard.panels import Panel
+    from dashboard.wanted import Wanted
     from ingest.installation import Installation
-
-SHORTEST_S, LONGEST_S = 2.0, 40 * 366 * 86400.0
-"""Ranges that a chart may have. [s]"""
-
-EARLIEST_S, LATEST_S = 0.0, 7258118400.0
-"""No chart begins before 1970 or ends after 2199. [s since 1970, UTC]"""
-
-NARROWEST_PX, BROADEST_PX = 240, 4000
-"""Widths that a chart may have. [px]"""
 
 WindowsOf = Callable[[Sequence[str], int, int, int], dict[str, Window]]
 """Gives the windows of some sensors: names, start and end [us], most buckets."""
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """What a reader wants to see, checked.
-
-    Attributes
-    ----------
-    start, end : float
-        [s since 1970, UTC]
-    width : int
-        [px]
-    units : {"metric", "us"}
-        Of the axes.
-    mode : {"light", "dark"}
-        Of the colours.
-    """
-
-    start: float
-    end: float
-    width: int
-    units: Units
-    mode: Mode
-
-
-def wanted(query: Mapping[str, str], now: float) -> Wanted:
-    """Return what a reader wants, from the words of the address.
-
-    Parameters
-    ----------
-    query : mapping of str to str
-        ``span``, or ``from`` and ``to``; ``width``, ``units``, ``theme``.
-    now : float
-        The present, where a span ends. [s since 1970, UTC]
-
-    Returns
-    -------
-    Wanted
-        Clamped to what can be shown.
-
-    Raises
-    ------
-    ValueError
-        If a number is no number, or the end lies before the start.
-
-    Examples
-    --------
-    >>> wanted({"span": "3600"}, 7200.0).start
-    3600.0
-    """
-    if "from" in query or "to" in query:
-        start, end = _number(query, "from", 0.0), _number(query, "to", now)
-    else:
-        end = now
-        start = now - _number(query, "span", 21600.0)
-    start, end = max(start, EARLIEST_S), min(end, LATEST_S)
-    if end <= start:
-        msg = "the end of the range must lie after its start"
-        raise ValueError(msg)
-    if end - start < SHORTEST_S:
-        middle = (start + end) / 2
-        start, end = middle - SHORTEST_S / 2, middle + SHORTEST_S / 2
-    start = max(start, end - LONGEST_S)
-    width = int(min(max(_number(query, "width", 900.0), NARROWEST_PX), BROADEST_PX))
-    units = query.get("units", "metric")
-    mode = query.get("theme", "light")
-    if units not in {"metric", "us"} or mode not in PALETTES:
-        msg = "units must be metric or us, theme light or dark"
-        raise ValueError(msg)
-    return Wanted(start, end, width, cast("Units", units), mode)
-
-
-def _number(query: Mapping[str, str], key: str, default: float) -> float:
-    """Return a finite number of the query."""
-    try:
-        value = float(query.get(key, default))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        msg = f"{key} must be a number"
-        raise ValueError(msg)
-    return value
 
 
 def panels_for(installation: Installation, zone: str | None) -> list[Panel]:
@@ -162,7 +68,23 @@ def chart_json(
         Only what JSON can carry: `dashboard.figures.figure`, and what the read-out needs.
     """
     panels = panels_for(installation, zone)
-    start, end = int(asked.start * SECOND), int(asked.end * SECOND)
+    lines = chart_lines(installation, panels, asked, windows_of)
+    second, more = _beside(installation, results, zone, asked, windows_of)
+    blocks = [*event_blocks(installation, results, zone, asked), *more]
+    rows = ("run", "injection", "finding", *(["beside"] if asked.beside else []))
+    chart = Chart(asked.start, asked.end, now, panels, lines, blocks, rows, second, asked.fit)
+    return sent(installation, chart, asked, pending)
+
+
+def chart_lines(
+    installation: Installation,
+    panels: Sequence[Panel],
+    asked: Wanted,
+    windows_of: WindowsOf,
+    earlier: float = 0.0,
+) -> dict[str, Line]:
+    """Return the lines of some panels, from readings of the asked period or of one that lies earlier [s]."""
+    start, end = (int((at - earlier) * SECOND) for at in (asked.start, asked.end))
     shown = [name for panel in panels for name in panel.sensors]
     names = list(dict.fromkeys([*shown, *filter(None, (thermometer(installation, name) for name in shown))]))
     windows = windows_of(names, start, end, min(asked.width, WIDEST))
@@ -177,12 +99,40 @@ def chart_json(
                 window_at_25(installation, name, windows),
                 None if interval is None else int(interval * SECOND),
             )
+    return lines
+
+
+def _beside(
+    installation: Installation,
+    results: Results | None,
+    zone: str | None,
+    asked: Wanted,
+    windows_of: WindowsOf,
+) -> tuple[dict[str, list[Line]], list[Block]]:
+    """Return the second curves and their runs; nothing where nothing is compared."""
+    if asked.beside is None:
+        return {}, []
+    other = asked.beside.zone or zone
+    shift = shift_s(asked.beside, asked.start, installation.tz)
+
+    def lines_of(panels: Sequence[Panel], earlier: float) -> dict[str, Line]:
+        return chart_lines(installation, panels, asked, windows_of, earlier)
+
+    lines = second_lines(
+        asked.beside, shift, panels_for(installation, zone), panels_for(installation, other), lines_of
+    )
+    return lines, second_blocks(installation, results, other or "", shift, (asked.start, asked.end))
+
+
+def sent(
+    installation: Installation, chart: Chart, asked: Wanted, pending: Collection[int] = ()
+) -> dict[str, Any]:
+    """Return a chart as `chart_json` sends it."""
     look = Look(asked.units, PALETTES[asked.mode], asked.width, installation.tz)
-    blocks = event_blocks(installation, results, zone, asked)
-    made = figure(Chart(asked.start, asked.end, now, panels, lines, blocks), look)
-    step = max((line.window.step for line in lines.values()), default=SECOND) / SECOND
+    made = figure(chart, look)
+    step = max((line.window.step for line in chart.lines.values()), default=SECOND) / SECOND
     return cast("dict[str, Any]", packed(made)) | {
-        "shown": shown_text(installation, asked, step, now)
+        "shown": shown_text(installation, asked, step, chart.now)
         + _pending_text(sum(asked.start < (day + 1) * 86400 and day * 86400 < asked.end for day in pending)),
         "start": asked.start,
         "end": asked.end,

@@ -10,7 +10,7 @@ from dashboard.roles import ANYONE, Person
 from dashboard.texts import say
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
     from dash.development.base_component import Component
@@ -43,6 +43,8 @@ class Context:
         Who looks.
     links : tuple of Link or None
         Links that let guests look; None where nobody has to log in.
+    query : mapping of str to str
+        What follows the ``?`` of the address: how the chart is shown.
     """
 
     installation: Installation
@@ -53,6 +55,7 @@ class Context:
     prefix: str = "/"
     person: Person = ANYONE
     links: tuple[Link, ...] | None = None
+    query: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def period(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,12 +12,14 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from dashboard.beside import shift_s
 from dashboard.charts import panels_for
 from dashboard.display import quantity_scale
 from dashboard.windows import SECOND, WIDEST
 
 if TYPE_CHECKING:
-    from dashboard.charts import Wanted, WindowsOf
+    from dashboard.charts import WindowsOf
+    from dashboard.wanted import Wanted
     from ingest.installation import Installation
 
 COLUMNS = (
@@ -52,8 +55,22 @@ def seen(installation: Installation, zone: str | None, asked: Wanted, windows_of
     Returns
     -------
     pandas.DataFrame
-        Columns `COLUMNS`, by sensor and time; values in the reader's units, named in each row.
+        Columns `COLUMNS`, by sensor and time; values in the reader's units, named in each row. What stands
+        beside the chart follows, at its own time.
     """
+    parts = _parts(installation, zone, asked, windows_of)
+    if asked.beside is not None:
+        shift = shift_s(asked.beside, asked.start, installation.tz)
+        then = replace(asked, start=asked.start - shift, end=asked.end - shift)
+        parts += _parts(installation, asked.beside.zone or zone, then, windows_of)
+    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(COLUMNS))
+    return table.drop_duplicates(["time", "sensor"], ignore_index=True)
+
+
+def _parts(
+    installation: Installation, zone: str | None, asked: Wanted, windows_of: WindowsOf
+) -> list[pd.DataFrame]:
+    """Return a table for each sensor of one chart."""
     names = list(dict.fromkeys(name for panel in panels_for(installation, zone) for name in panel.sensors))
     ends = int(asked.start * SECOND), int(asked.end * SECOND)
     drawn = windows_of(names, *ends, min(asked.width, WIDEST))
@@ -66,7 +83,7 @@ def seen(installation: Installation, zone: str | None, asked: Wanted, windows_of
         columns = (time, name, sensor.point, sensor.quantity, scale.unit, low, mean, high)
         part = dict(zip(COLUMNS, (*columns, found.count, found.flagged, found.step / SECOND), strict=True))
         parts.append(pd.DataFrame(part))
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(COLUMNS))
+    return parts
 
 
 def as_csv(table: pd.DataFrame) -> bytes:

@@ -133,8 +133,10 @@ def legend(place: Place, look: Look) -> dict[str, Any]:
     }
 
 
-def value_range(panel: Panel, lines: Sequence[Line], scale: Scale) -> tuple[float, float]:
-    """Return ends of a value axis that are round, hold the readings and the target, and seldom move."""
+def value_range(panel: Panel, lines: Sequence[Line], scale: Scale, *, fit: bool) -> tuple[float, float]:
+    """Return round ends of a value axis: what the description says, or what holds the readings and the target."""
+    if panel.usual is not None and not fit:
+        return round_ends(*(end * scale.factor + scale.offset for end in panel.usual))
     seen = [
         v for line in lines if len(line.window.index) for v in (line.window.low.min(), line.window.high.max())
     ]

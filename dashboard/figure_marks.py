@@ -21,6 +21,9 @@ _MARK = 0.16
 _SYMBOLS = {"stop": "octagon", "act": "triangle-up", "watch": "diamond-open"}
 """Shape of a finding on the event strip, by severity; the same shapes as in the lists."""
 
+BELOW = 0.02
+"""Share of an axis by which a reading may lie under it unsaid: noise around zero. [-] No source."""
+
 _LETTER_PX = 6.2
 """Usual width of a letter of the small type (measured). [px]"""
 
@@ -42,7 +45,11 @@ def strip(
         "zeroline": False,
         "automargin": False,
     }
-    colours = {"run": look.palette.run, "injection": look.palette.injection}
+    colours = {
+        "run": look.palette.run,
+        "injection": look.palette.injection,
+        "beside": look.palette.edge,
+    }
     marks = []
     for block in chart.blocks:
         row = rows.index(block.row)
@@ -151,6 +158,33 @@ def _level(place: Place, at: float, colour: str, dash: str, width: float) -> dic
     line = {"color": colour, "width": width, "dash": dash}
     ends = {"x0": 0, "x1": 1, "y0": at, "y1": at}
     return {"type": "line", "xref": "x domain", "yref": place.axis, "layer": "below", "line": line, **ends}
+
+
+def beyond(layout: dict[str, Any], place: Place, look: Look, lines: Sequence[Line], scale: Scale) -> None:
+    """Say at the edge of a panel how far readings go beyond its value axis: none leaves it in silence."""
+    bottom, top = layout[f"yaxis{place.number}"]["range"]
+    lows = [float(line.window.low.min()) for line in lines if len(line.window.index)]
+    highs = [float(line.window.high.max()) for line in lines if len(line.window.index)]
+    told = []
+    if highs and max(highs) * scale.factor + scale.offset > top:
+        told.append((top, "top", say("chart.above_axis", value=scale.text(max(highs)))))
+    if lows and min(lows) * scale.factor + scale.offset < bottom - BELOW * (top - bottom):
+        told.append((bottom, "bottom", say("chart.below_axis", value=scale.text(min(lows)))))
+    layout["annotations"] += [
+        {
+            "text": f"<b>{plain(words)}</b>",
+            "x": 0,
+            "xref": "x domain",
+            "xanchor": "left",
+            "y": at,
+            "yref": place.axis,
+            "yanchor": anchor,
+            "showarrow": False,
+            "font": {"size": 11, "color": look.palette.alarm},
+            "bgcolor": look.palette.card,
+        }
+        for at, anchor, words in told
+    ]
 
 
 def shade_silences(

@@ -12,7 +12,7 @@ from dashboard.chart import PANEL_PX, STRIP_PX, Chart, Line, Look, height, plain
 from dashboard.columns import column
 from dashboard.display import quantity_scale
 from dashboard.figure_frame import Place, base, inner, legend, title, value_axis, value_range
-from dashboard.figure_marks import bands, shade_silences, strip
+from dashboard.figure_marks import bands, beyond, shade_silences, strip
 from dashboard.texts import say
 from dashboard.theme import DASHES
 
@@ -45,15 +45,35 @@ def figure(chart: Chart, look: Look) -> dict[str, Any]:
         place = Place(number, 1 - (top + pixels) / inner(total), 1 - top / inner(total))
         top += pixels
         lines = [chart.lines[s] for s in panel.sensors if s in chart.lines]
+        second = chart.second.get(panel.title, [])
+        both = [*lines, *second]
         scale = quantity_scale(panel.quantity, look.units)
-        layout[f"yaxis{number}"] = value_axis(place, look, value_range(panel, lines, scale))
+        ends = value_range(panel, both, scale, fit=chart.fit)
+        layout[f"yaxis{number}"] = value_axis(place, look, ends)
         title(layout, place, look, panel, scale)
         bands(layout, place, look, panel, scale)
         shade_silences(chart, layout, place, look, lines)
-        data += [trace for i, line in enumerate(lines) for trace in _traces(line, i, place, look, len(lines))]
+        beyond(layout, place, look, both, scale)
+        data += [_second(line, i, place, look) for i, line in enumerate(second)]
+        data += [trace for i, line in enumerate(lines) for trace in _traces(line, i, place, look, len(both))]
         layout[f"legend{number}"] = legend(place, look)
-        columns |= {line.sensor: column(line, scale, panel.title) for line in lines}
+        columns |= {line.sensor: column(line, scale, panel.title) for line in both}
     return {"data": data, "layout": layout, "columns": columns, "height": total}
+
+
+def _second(line: Line, number: int, place: Place, look: Look) -> dict[str, Any]:
+    """Return the line of what stands beside: thinner and paler, with the pattern of the line that it belongs to."""
+    return {
+        "type": "scatter",
+        "yaxis": place.axis,
+        "legend": f"legend{place.number}",
+        "name": plain(line.label),
+        "column": [line.sensor, "mean"],
+        "mode": "lines",
+        "line": {"width": 0.9, "color": look.palette.edge, "dash": DASHES[number % len(DASHES)]},
+        "connectgaps": False,
+        "showlegend": True,
+    }
 
 
 def _traces(line: Line, number: int, place: Place, look: Look, beside: int) -> list[dict[str, Any]]:

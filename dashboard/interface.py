@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 import plotly
 from flask import Response, abort, request
 
-from dashboard.charts import Wanted, chart_json, wanted
+from dashboard.charts import chart_json
 from dashboard.downloads import as_csv, as_parquet, file_name, seen
 from dashboard.guard import packed_once
 from dashboard.theme import style_sheet
+from dashboard.wanted import wanted
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from flask import Flask
 
     from dashboard.access.gate import Gate
+    from dashboard.wanted import Wanted
     from dashboard.watch import Watch
 
 PLOTLY = f"plotly-{plotly.__version__}.js"
@@ -97,9 +99,12 @@ def _asked(watch: Watch, zone: str | None) -> tuple[Wanted, float]:
         abort(404)
     now = watch.clock().timestamp()
     try:
-        return wanted(request.args, now), now
+        asked = wanted(request.args, now)
     except ValueError as error:
         abort(Response(f"{error}\n", 400, mimetype="text/plain"))
+    if asked.beside and asked.beside.zone and asked.beside.zone not in watch.feed.installation.zone:
+        abort(404)
+    return asked, now
 
 
 @cache

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from dashboard.at_25 import thermometer
+from dashboard.axes import usual
 from dashboard.texts import say
 from ingest.installation import POINTS
 
@@ -37,6 +38,8 @@ class Panel:
         What the limit is.
     height : float
         Weight of its height. [-]
+    usual : tuple of float or None
+        Ends of its value axis by the description. [stored unit]
     """
 
     title: str
@@ -47,6 +50,7 @@ class Panel:
     limit: float | None = None
     limit_name: str = ""
     height: float = 1.0
+    usual: tuple[float, float] | None = None
 
 
 def zone_panels(installation: Installation, zone: str) -> list[Panel]:
@@ -96,7 +100,7 @@ def zone_panels(installation: Installation, zone: str) -> list[Panel]:
         Panel(say("panel.level"), "level", sensors("level"), height=0.7),
         Panel(say("panel.mass"), "mass", sensors("mass"), height=0.7),
     ]
-    return [panel for panel in panels if panel.sensors]
+    return _with_axes(installation, zone, panels)
 
 
 def head_panels(installation: Installation) -> list[Panel]:
@@ -138,7 +142,16 @@ def head_panels(installation: Installation) -> list[Panel]:
         Panel(say("panel.mass"), "mass", sensors("mass"), height=0.7),
         Panel(say("panel.temperature"), "temperature", sensors("temperature"), height=0.7),
     ]
-    return [panel for panel in panels if panel.sensors]
+    return _with_axes(installation, None, panels)
+
+
+def _with_axes(installation: Installation, zone: str | None, panels: list[Panel]) -> list[Panel]:
+    """Return the panels that have a sensor, each with the axis that the description gives it."""
+    return [
+        replace(panel, usual=usual(installation, zone, panel.quantity, panel.sensors))
+        for panel in panels
+        if panel.sensors
+    ]
 
 
 def _order(installation: Installation) -> Callable[[str], tuple[int, str]]:

@@ -83,7 +83,7 @@
       this.plot = box.querySelector(".plot");
       this.cursor = box.querySelector(".cursor");
       this.readout = box.querySelector(".readout");
-      this.range = box.dataset.ends ? box.dataset.ends.split(",").map(Number) : null;
+      this.range = this.ends();
       this.span = Number(box.dataset.span);
       this.number = 0;
       this.drawn = 0;
@@ -123,7 +123,17 @@
       } else {
         query.set("span", this.span);
       }
-      return this.box.dataset.address + "?" + query;
+      return this.box.dataset.address + "?" + query + this.options();
+    }
+
+    // What the address of the page chose: what stands beside the curve, and how the value axes lie.
+    options() {
+      return this.box.dataset.options ? "&" + this.box.dataset.options : "";
+    }
+
+    // The period that the box opens with; none where it follows the present.
+    ends() {
+      return this.box.dataset.ends ? this.box.dataset.ends.split(",").map(Number) : null;
     }
 
     // The last question wins; the picture before it stays until its answer is there.
@@ -196,7 +206,7 @@
     }
 
     follow(span) {
-      this.range = null;
+      this.range = span ? null : this.ends();
       this.span = span || this.span;
       this.load();
     }
@@ -237,7 +247,7 @@
       const link = document.createElement("a");
       const query = new URLSearchParams({ from: start, to: end, width: Math.round(this.plot.clientWidth) });
       query.set("units", this.box.dataset.units);
-      link.href = this.box.dataset.files + "." + kind + "?" + query;
+      link.href = this.box.dataset.files + "." + kind + "?" + query + this.options();
       link.download = "";
       link.click();
     }
@@ -347,18 +357,23 @@
     }
   }
 
+  function known(box) {
+    const { units, address, options } = box.dataset;
+    return [units, address, options].join("|");
+  }
+
   // Charts come and go with the pages; a change of units is a change of the box's own mark.
   function meet() {
     for (const [box, chart] of charts) {
       if (!box.isConnected) {
         chart.end();
         charts.delete(box);
-      } else if (box.dataset.units !== chart.units || box.dataset.address !== chart.subject) {
+      } else if (known(box) !== chart.known) {
         const moved = box.dataset.address !== chart.subject;
-        chart.units = box.dataset.units;
+        chart.known = known(box);
         chart.subject = box.dataset.address;
         if (moved) {
-          chart.range = box.dataset.ends ? box.dataset.ends.split(",").map(Number) : null;
+          chart.range = chart.ends();
         }
         chart.load();
       }
@@ -366,7 +381,7 @@
     document.querySelectorAll(".chart").forEach((box) => {
       if (!charts.has(box)) {
         const chart = new Chart(box);
-        chart.units = box.dataset.units;
+        chart.known = known(box);
         chart.subject = box.dataset.address;
         charts.set(box, chart);
       }
@@ -377,7 +392,7 @@
     childList: true,
     subtree: true,
     attributes: true,
-    attributeFilter: ["data-units", "data-address"],
+    attributeFilter: ["data-units", "data-address", "data-options"],
   });
   document.addEventListener("tricklebook-look", () => charts.forEach((chart) => chart.load()));
   window.tricklebook.onPulse(() => charts.forEach((chart) => chart.range || chart.load()));

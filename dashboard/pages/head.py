@@ -5,7 +5,7 @@ from __future__ import annotations
 from dash import html
 
 from dashboard.case_box import case_box
-from dashboard.chart_box import chart_box
+from dashboard.chart_box import Compare, chart_box
 from dashboard.context import Context, Page
 from dashboard.pages.zone import period_section, sensor_tiles
 from dashboard.panels import head_panels
@@ -34,7 +34,11 @@ def page(context: Context) -> Page:
             *do_now(case.finding for case in found),
             section(say("zone.now"), sensor_tiles(context, head_panels(context.installation)), testid="now"),
         ],
-        chart=section(say("zone.trends"), chart_box(context, "head", say("head.title")), testid="trends"),
+        chart=section(
+            say("zone.trends"),
+            chart_box(context, "head", say("head.title"), compare=Compare(context.path("head"))),
+            testid="trends",
+        ),
         body=[
             *period_section(context, None),
             section(

@@ -9,7 +9,7 @@ from dash import html
 from dashboard.at_25 import state_at_25
 from dashboard.attrs import attrs
 from dashboard.case_box import case_box
-from dashboard.chart_box import chart_box
+from dashboard.chart_box import Compare, chart_box
 from dashboard.context import Context, Page
 from dashboard.display import duration, scale, when
 from dashboard.estimates import estimates_table, text
@@ -61,7 +61,14 @@ def page(context: Context, zone: str) -> Page:
         ],
         chart=section(
             say("zone.trends"),
-            chart_box(context, f"zone/{zone}", say("zone.title", zone=zone)),
+            chart_box(
+                context,
+                f"zone/{zone}",
+                say("zone.title", zone=zone),
+                compare=Compare(
+                    context.path("zone", zone), [z for z in context.installation.zone if z != zone]
+                ),
+            ),
             testid="trends",
         ),
         body=[

@@ -13,8 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dashboard.app import Settings, create_app
-from dashboard.charts import wanted
 from dashboard.feed import ArchiveFeed
+from dashboard.wanted import wanted
 from dashboard.watch import Watch
 from ingest.installation import Installation
 
