@@ -10,6 +10,7 @@ import typer
 
 from analysis import cli_service
 from analysis.cli_commission import commission
+from analysis.cli_equivalence import equivalence
 from analysis.uniformity.cli import uniformity
 
 BAR = 30
@@ -22,6 +23,7 @@ def register(app: typer.Typer) -> None:
     cli_service.register(app)
     app.command("uniformity")(uniformity)
     app.command("commission")(commission)
+    app.command("equivalence")(equivalence)
 
 
 def analyse(
