@@ -137,6 +137,9 @@ def far_curve(view: RunView, name: str) -> Seen:
     step, level = told or (None, np.ones(2))
     share, known = shares(amount(curve, excess), step, t, length, delay)
     inside = t >= -delay
+    if not inside.any():
+        msg = f"no reading of {name} after the injection began has source water beside it to be judged by"
+        raise NotCarriedError(msg)
     fraction = step if step is not None and curve is not None else (view.injector and view.injector.ratio)
     clock, pace_u = flow_clock(view, edge, t[inside], fraction or 0.0)
     height = max(float(np.quantile(excess, 0.9)), 1e-9)
