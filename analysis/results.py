@@ -58,8 +58,10 @@ FINDING_KINDS = (
     "sensor silent",
     "EC out of band",
     "preventer test due",
+    "ingest stopped",
+    "analysis stopped",
 )
-"""Every finding's kind."""
+"""Every finding's kind; the last two are told by what watches the watching, not by the analysis."""
 
 
 @dataclass(frozen=True, slots=True)

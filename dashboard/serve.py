@@ -16,6 +16,7 @@ from dashboard.feed import ArchiveFeed
 from dashboard.guard import LARGEST_BODY
 from dashboard.keeper import Keeper
 from dashboard.memory import be_frugal
+from dashboard.notices.own import ingest_watcher
 from dashboard.records import Records
 from dashboard.watch import Pace, Watch, utc_now
 from ingest.errors import UserError
@@ -123,7 +124,13 @@ def serve(
     be_frugal()
     listener = listen(host, port)
     feed = ArchiveFeed(archive, installation)
-    watch = Watch(feed, pace, keeper=Keeper(archive, feed, utc_now), records=Records(archive))
+    watch = Watch(
+        feed,
+        pace,
+        keeper=Keeper(archive, feed, utc_now),
+        records=Records(archive),
+        also=ingest_watcher(archive, installation.site, utc_now()),
+    )
     app = create_app(watch, settings)
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     server = waitress.create_server(

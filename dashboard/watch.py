@@ -18,6 +18,7 @@ from dashboard.windows import SECOND
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from analysis.results import Finding
     from dashboard.feed import Feed
     from dashboard.keeper import Keeper
     from dashboard.records import Records
@@ -75,6 +76,8 @@ class Watch:
         Keeps summaries, so that long ranges cost little.
     records : Records, optional
         What people write down.
+    also : callable, optional
+        Is given the present and returns findings that are none of the analysis's, such as a stopped ingester.
     """
 
     def __init__(
@@ -84,7 +87,9 @@ class Watch:
         clock: Callable[[], pd.Timestamp] = utc_now,
         keeper: Keeper | None = None,
         records: Records | None = None,
+        also: Callable[[pd.Timestamp], Sequence[Finding]] | None = None,
     ) -> None:
+        self.also = also
         self.feed = feed
         self.pace = pace or Pace()
         self.clock = clock
@@ -141,6 +146,8 @@ class Watch:
         """Take in the results of the period up to the present."""
         now = self.clock()
         results = self.feed.analyse(now - pd.Timedelta(days=self.pace.days), now)
+        if self.also is not None:
+            results = replace(results, findings=(*results.findings, *self.also(now)))
         if self.records is not None:
             self.records.cases.take_in(results.findings, now)
         with self._lock:

@@ -106,7 +106,7 @@ def read_secret(
     try:
         return path.read_text("utf-8").rstrip("\r\n")
     except (OSError, UnicodeDecodeError) as error:
-        msg = f"{path}: the secret that stands there cannot be read: {_plain(error)}"
+        msg = f"{path}: the secret that stands there cannot be read: {plain(error)}"
         raise UserError(msg) from None
 
 
@@ -165,13 +165,13 @@ def tls_context(address: Address) -> ssl.SSLContext | None:
     try:
         context = ssl.create_default_context(cafile=address.ca)
     except (OSError, ssl.SSLError) as error:
-        msg = f"{address.ca}: no certificates of an authority could be read ({_plain(error)})"
+        msg = f"{address.ca}: no certificates of an authority could be read ({plain(error)})"
         raise UserError(msg) from None
     if address.certificate:
         try:
             context.load_cert_chain(address.certificate, address.key, password=_no_passphrase)
         except (OSError, ssl.SSLError) as error:
-            msg = f"{address.certificate}: certificate and key cannot be used ({_plain(error)})"
+            msg = f"{address.certificate}: certificate and key cannot be used ({plain(error)})"
             raise UserError(msg) from None
     return context
 
@@ -181,6 +181,6 @@ def _no_passphrase() -> str:
     raise UserError(msg)
 
 
-def _plain(error: BaseException) -> str:
+def plain(error: BaseException) -> str:
     """Return what is wrong without what was read."""
     return str(getattr(error, "reason", None) or getattr(error, "strerror", None) or type(error).__name__)

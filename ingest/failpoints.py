@@ -39,7 +39,18 @@ PLACES = (
     "merge.committed",
     *(f"{kind}.{step}" for kind in WRITES for step in WRITE_STEPS),
 )
-"""Every named place, in the order of the protocol."""
+"""Every named place of the ingester, in the order of the protocol."""
+
+NOTICE_PLACES = (
+    "notices.queue",
+    "notices.queued",
+    "notices.attempt",
+    "notices.attempting",
+    "notices.accepted",
+    "notices.ended",
+    "notices.shown",
+)
+"""Named places of the notices: before and after each line of the outbox, and after a finding is shown."""
 
 
 @dataclass(slots=True)
@@ -75,7 +86,7 @@ def arm(text: str) -> None:
     Raises
     ------
     ValueError
-        If the place is not one of `PLACES`.
+        If the place is not one of `PLACES` or `NOTICE_PLACES`.
 
     Examples
     --------
@@ -90,8 +101,9 @@ def arm(text: str) -> None:
     if not text:
         return
     place, nth, action = text.split(":")
-    if place not in PLACES:
-        msg = f"{VARIABLE} names {place!r}, which is no place; expected one of {', '.join(PLACES)}"
+    known = (*PLACES, *NOTICE_PLACES)
+    if place not in known:
+        msg = f"{VARIABLE} names {place!r}, which is no place; expected one of {', '.join(known)}"
         raise ValueError(msg)
     _armed.append(_Fault(place, int(nth), action))
 
