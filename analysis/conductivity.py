@@ -26,13 +26,8 @@ does not follow a real solution. [1/K] Computed as `COEFFICIENT_LIMIT`."""
 
 MAGNESIUM_SULFATE_LIMITS = (0.0045, 0.0008)
 """The same two where magnesium sulfate makes most of the stock: its coefficient runs from 0.0147 to 0.0183
-with strength and temperature, and `strength_factor` takes most of that away. [1/K] Computed as
+with strength and temperature, and `analysis.injection.strength` takes most of that away. [1/K] Computed as
 `COEFFICIENT_LIMIT`."""
-
-MAGNESIUM_SULFATE_SLOPE = (0.0012, 0.000025)
-"""Fall of magnesium sulfate's temperature coefficient when its strength rises by a factor e, at 20 °C, and the
-change of that for a kelvin. [1/K], [1/K2] Computed with PHREEQC, 4 to 30 mmol/L, 10 to 30 °C: magnesium and
-sulfate pair, more so when warm and strong."""
 
 REFERENCE = 25.0
 """Temperature to which EC is brought. [°C]"""
@@ -151,45 +146,6 @@ def apparent_coefficient(ec: float, temperature: float, ec25: float) -> float:
     1.8666
     """
     return (1.0 - ec / ec25) / (REFERENCE - temperature)
-
-
-def strength_factor(
-    fraction: ArrayLike, temperature: float, *, middle: float, coefficient: float
-) -> np.ndarray:
-    """Return what a compensated EC step of magnesium sulfate is multiplied with, by its strength.
-
-    The coefficient is taken to hold at the middle of the dilutions and to fall where the solution is stronger.
-
-    Parameters
-    ----------
-    fraction : array_like
-        Volume fraction of stock, any shape. [-]
-    temperature : float
-        Temperature of the solution. [°C]
-    middle : float
-        Fraction at which the coefficient holds. [-]
-    coefficient : float
-        The coefficient with which EC was brought to 25 °C. [1/K]
-
-    Returns
-    -------
-    numpy.ndarray
-        Factor, same shape. [-]
-
-    References
-    ----------
-    `MAGNESIUM_SULFATE_SLOPE`; ion pairing of magnesium sulfate: Robinson and Stokes, Electrolyte Solutions,
-    2nd ed. (1959), ch. 14.
-
-    Examples
-    --------
-    >>> strength_factor([0.01, 0.0025], 10.0, middle=0.01, coefficient=0.0169).round(3).tolist()
-    [1.0, 1.027]
-    """
-    away = temperature - REFERENCE
-    slope, bend = MAGNESIUM_SULFATE_SLOPE
-    change = -(slope + bend * (temperature - 20.0)) * np.log(np.asarray(fraction, float) / middle)
-    return np.asarray((1.0 + coefficient * away) / (1.0 + (coefficient + change) * away))
 
 
 def at_limit(values: ArrayLike, limits: tuple[float, float] | None) -> np.ndarray:

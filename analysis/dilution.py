@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
+from analysis.dilution_nodes import adjusted
+
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
@@ -77,13 +79,14 @@ def curve_of(stock: Stock) -> DilutionCurve | None:
     Returns
     -------
     DilutionCurve or None
-        The curve.
+        The curve, its nodes adjusted by `analysis.dilution_nodes.adjusted`.
     """
     rows = stock.dilutions
     if len(rows) < 2 or rows[0][0] != 0.0:  # noqa: PLR2004 - the water and one dilution
         return None
     water = rows[0][1]
-    return DilutionCurve(tuple(f for f, _ in rows[1:]), tuple(ec - water for _, ec in rows[1:]), water)
+    fractions, steps = tuple(f for f, _ in rows[1:]), tuple(ec - water for _, ec in rows[1:])
+    return DilutionCurve(fractions, adjusted(fractions, steps, stock.dilution_accuracy), water)
 
 
 def fraction_of(curve: DilutionCurve, step: ArrayLike) -> np.ndarray:

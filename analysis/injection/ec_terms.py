@@ -19,6 +19,7 @@ from analysis.dilution import (
     OTHER_WATER_PHOSPHATE,
     sensitivity,
 )
+from analysis.injection.strength import lean_limit
 from analysis.injection.ways import MAGNESIUM, PHOSPHATE, gain_term, limit_of, mostly, run_label
 from analysis.uncertainty import Source, rectangular
 
@@ -75,8 +76,8 @@ def ec_terms(view: RunView, signal: Signal, step: float) -> dict[Source, float]:
     return {source: u for source, u in terms.items() if u != 0.0}
 
 
-def curve_tilt(view: RunView, signal: Signal) -> dict[Source, float]:
-    """Return by how much ln f may lean from the strong to the weak end of a curve, which a decay feels.
+def curve_tilt(view: RunView, signal: Signal, ends: tuple[float, float]) -> dict[Source, float]:
+    """Return by how much ln f may lean from the weak to the strong end of a decay.
 
     Parameters
     ----------
@@ -84,6 +85,8 @@ def curve_tilt(view: RunView, signal: Signal) -> dict[Source, float]:
         The run.
     signal : Signal
         The cell's signal.
+    ends : tuple of float
+        Weakest and strongest fraction. [-]
 
     Returns
     -------
@@ -92,7 +95,8 @@ def curve_tilt(view: RunView, signal: Signal) -> dict[Source, float]:
     """
     stock, mixed = view.installation.stock[signal.stock], signal.mixed
     away = UNKNOWN_OFFSET_K if mixed.temperature is None else mixed.temperature - REFERENCE
-    heat = rectangular(_coefficient_limits(stock)[True] * away)
+    known = None if mixed.thermometer is None else mixed.temperature
+    heat = rectangular(lean_limit(stock, signal.curve, ends, known, away=away))
     return {
         Source("temperature coefficient changing with strength", signal.stock): heat,
         Source("source water unlike the dilutions'", signal.stock): rectangular(_water_limit(signal, stock)),

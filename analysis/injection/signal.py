@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from analysis.conductivity import strength_factor
 from analysis.dilution import DilutionCurve, curve_of, fraction_of
 from analysis.injection.base import Base, base
 from analysis.injection.cells import Cell, cell
-from analysis.injection.ways import MAGNESIUM, NoWay, mostly
+from analysis.injection.strength import coefficient_change, strength_factor
+from analysis.injection.ways import NoWay
 
 if TYPE_CHECKING:
     from analysis.view import RunView
@@ -125,17 +124,17 @@ def signal(view: RunView, name: str) -> Signal | NoWay:
 
 
 def _by_strength(view: RunView, found: tuple[str, DilutionCurve], mixed: Cell, step: pd.Series) -> pd.Series:
-    """Return the step, freed of magnesium sulfate's coefficient changing with strength."""
+    """Return the step, freed of what the coefficient's changing with strength does to it."""
     stock, curve = view.installation.stock[found[0]], found[1]
     coefficient = stock.temperature_coefficient
     if mixed.thermometer is None or mixed.temperature is None or isinstance(coefficient, str):
         return step
-    if curve.linear or not mostly(stock, *MAGNESIUM):
+    if curve.linear:
         return step
-    middle = math.sqrt(curve.fractions[0] * curve.fractions[-1])
     least = 0.1 * curve.steps[0]
     fractions = np.nan_to_num(fraction_of(curve, np.maximum(step, least)), nan=curve.fractions[-1])
-    factor = strength_factor(fractions, mixed.temperature, middle=middle, coefficient=coefficient)
+    change = coefficient_change(stock, curve, fractions, mixed.temperature)
+    factor = strength_factor(change, mixed.temperature, coefficient=coefficient)
     return pd.Series(step.to_numpy(float) * factor, step.index)
 
 

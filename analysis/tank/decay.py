@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.dilution_nodes import OWN_SHARE, adjusted
 from analysis.injection.ec_terms import curve_tilt, ec_terms
 from analysis.injection.flow import log_total, main_meters
 from analysis.injection.signal import Signal, signal
@@ -38,10 +39,6 @@ DELAY_S = (0.0, 10.0)
 
 MOST_READINGS = 500
 """The fit takes every so manyth reading that about this many are used."""
-
-OWN_SHARE = 0.5
-"""Part of the dilutions' accuracy that is each dilution's own; the rest is the meter's that read them all,
-and does not change the pace of a decay. [-] No source."""
 
 ENDS_TOGETHER = pd.Timedelta(seconds=60)
 """An injection that ends this close to its run's end ended with it: the last readings are missing. No source."""
@@ -238,17 +235,23 @@ def _contributions(view: RunView, data: _Data, outputs: np.ndarray) -> dict[Sour
     found.update({source: _outputs(other)[1] - outputs for source, other in moved.items()})
     _nodes(data, outputs, view, found)
     gone = -float(outputs[3])
-    for source, u in curve_tilt(view, data.seen).items():
+    values = data.seen.fractions(data.step)
+    ends = float(np.nanmin(values)), float(np.nanmax(values))
+    for source, u in curve_tilt(view, data.seen, ends).items():
         found[source] = np.array([u / gone, 0.0, u / gone * (1.0 - gone / math.expm1(gone)), u])
     return found
 
 
 def _nodes(data: _Data, outputs: np.ndarray, view: RunView, found: dict[Source, np.ndarray]) -> None:
-    """Add what the single dilutions' errors, each on its own, do to the decay's pace."""
-    curve = data.seen.curve
-    sd = OWN_SHARE * view.installation.stock[data.seen.stock].dilution_accuracy
-    for i in range(len(curve.fractions)):
-        steps = tuple(s * (1.0 + sd * (i == j)) for j, s in enumerate(curve.steps))
+    """Add what the single dilutions' errors, each on its own, do to the decay's pace; what they share does not."""
+    stock, curve = view.installation.stock[data.seen.stock], data.seen.curve
+    read = tuple(ec - curve.water for _, ec in stock.dilutions[1:])
+    sd = OWN_SHARE * stock.dilution_accuracy
+    base = np.array(adjusted(curve.fractions, read, stock.dilution_accuracy))
+    for i in range(len(read)):
+        steps = tuple(s * (1.0 + sd * (i == j)) for j, s in enumerate(read))
+        change = np.array(adjusted(curve.fractions, steps, stock.dilution_accuracy)) / base
+        steps = tuple((np.array(curve.steps) * change).tolist())
         if list(steps) != sorted(steps):
             continue
         moved = replace(data, seen=replace(data.seen, curve=replace(curve, steps=steps)))
