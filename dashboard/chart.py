@@ -18,6 +18,12 @@ if TYPE_CHECKING:
 PANEL_PX, TITLE_PX, STRIP_PX, AXIS_PX = 112, 46, 26, 62
 """Heights: of a panel of weight 1, the room above it, a row of the event strip, the time axis. [px]"""
 
+KEY_PX, SAMPLE_PX, LETTER_PX = 19, 48, 6.2
+"""Of a panel's key: a row, the sample before a name, a usual letter (measured). [px]"""
+
+BESIDE_TITLE, LONG_NAME = 0.75, 20
+"""Part of the width that names beside a title have [-]; a longer name has a phone's row for itself. [letters]"""
+
 NARROW_PX = 600
 """A chart below this width is a phone's. [px]"""
 
@@ -134,14 +140,32 @@ def plain(text: str) -> str:
     return html.escape(text, quote=False)
 
 
-def title_room(panel: Panel, width: int) -> int:
-    """Return the room above a panel: one row, or two on a phone where the key needs its own. [px]"""
-    return TITLE_PX + (18 if width < NARROW_PX and len(panel.sensors) > 1 else 0)
+def keys(chart: Chart, panel: Panel) -> list[str]:
+    """Return the names in a panel's key; none where its title says it all."""
+    own = [chart.lines[name].label for name in panel.sensors if name in chart.lines]
+    second = [line.label for line in chart.second.get(panel.title, ())]
+    named = [*own, *second, *panel.marks]
+    return named if len(named) > 1 else []
+
+
+def key_rows(chart: Chart, panel: Panel, width: int) -> int:
+    """Return how many rows of their own a panel's names need; 0 where they stand beside its title. [-]"""
+    names = keys(chart, panel)
+    if width < NARROW_PX:
+        alone = any(len(name) > LONG_NAME for name in names)
+        return len(names) if alone else (len(names) + 1) // 2
+    room = sum(len(name) * LETTER_PX + SAMPLE_PX for name in names) / (width * BESIDE_TITLE)
+    return 0 if room <= 1 else int(room * BESIDE_TITLE) + 1
+
+
+def title_room(chart: Chart, panel: Panel, width: int) -> int:
+    """Return the room above a panel, for its title and the names that need rows of their own. [px]"""
+    return TITLE_PX + KEY_PX * key_rows(chart, panel, width)
 
 
 def height(chart: Chart, width: int) -> int:
     """Return the height that a chart needs. [px]"""
-    panels = sum(round(PANEL_PX * p.height) + title_room(p, width) for p in chart.panels)
+    panels = sum(round(PANEL_PX * p.height) + title_room(chart, p, width) for p in chart.panels)
     return panels + len(chart.rows) * STRIP_PX + AXIS_PX
 
 

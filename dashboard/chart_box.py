@@ -50,7 +50,7 @@ class Compare:
     zones : sequence of str
         Other zones.
     earlier : sequence of tuple
-        Earlier times that have a button: seconds, and what it says.
+        Earlier times that have a button: seconds, and what it says; without any, only the axes are chosen.
     """
 
     path: str
@@ -133,13 +133,18 @@ def chart_box(
                 "data-units": context.units,
                 "data-span": str(FIRST_RANGE),
                 "data-ends": f"{ends[0]},{ends[1]}" if ends else None,
-                "data-options": urlencode(options(context)) if compare else None,
+                "data-options": urlencode(_asked(context, compare)) if compare else None,
                 "data-failed": say("chart.failed"),
                 "data-none": say("chart.no_reading"),
                 "data-hint": say("chart.cursor_hint"),
             }
         ),
     )
+
+
+def days_before() -> list[tuple[int, str]]:
+    """Return the earlier times that every zone's chart can be held against."""
+    return [(days * 86400, say("chart.before", span=f"{days}\N{NO-BREAK SPACE}d")) for days in BESIDE_DAYS]
 
 
 def options(context: Context) -> dict[str, str]:
@@ -156,6 +161,12 @@ def options(context: Context) -> dict[str, str]:
     return chosen
 
 
+def _asked(context: Context, compare: Compare) -> dict[str, str]:
+    """Return what the address chose and this chart can do."""
+    chosen = options(context)
+    return chosen if compare.earlier else {key: chosen[key] for key in ("axis",) if key in chosen}
+
+
 def _choices(context: Context, compare: Compare) -> Component:
     """Return what to hold the chart against and how its value axes lie: links, so that the address carries both."""
     now = options(context)
@@ -163,20 +174,17 @@ def _choices(context: Context, compare: Compare) -> Component:
         _choice(compare, now, say("chart.axis_fixed"), {"axis": None}),
         _choice(compare, now, say("chart.axis_fit"), {"axis": "fit"}),
     ]
-    days = compare.earlier or [
-        (count * 86400, say("chart.before", span=f"{count}\N{NO-BREAK SPACE}d")) for count in BESIDE_DAYS
-    ]
-    times = [_choice(compare, now, word, {"earlier": str(seconds)}) for seconds, word in days]
+    times = [_choice(compare, now, word, {"earlier": str(seconds)}) for seconds, word in compare.earlier]
     zones = [_choice(compare, now, zone, {"beside": zone}) for zone in compare.zones]
     nothing = _choice(compare, now, say("chart.nothing"), {"beside": None, "earlier": None})
     return html.Details(
         [
-            html.Summary(say("chart.compare")),
-            _group(say("chart.beside"), [nothing, *times, *zones]),
+            html.Summary(say("chart.compare" if compare.earlier else "chart.axes_only")),
+            *([_group(say("chart.beside"), [nothing, *times, *zones])] if compare.earlier else []),
             _group(say("chart.axes"), axes),
         ],
         className="chart-choices",
-        open=bool(now),
+        open=bool(_asked(context, compare)),
         **attrs({"data-testid": "chart-choices"}),
     )
 

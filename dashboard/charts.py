@@ -73,7 +73,7 @@ def chart_json(
     blocks = [*event_blocks(installation, results, zone, asked), *more]
     rows = ("run", "injection", "finding", *(["beside"] if asked.beside else []))
     chart = Chart(asked.start, asked.end, now, panels, lines, blocks, rows, second, asked.fit)
-    return sent(installation, chart, asked, pending)
+    return sent(installation, chart, figure(chart, look_of(installation, asked)), asked, pending)
 
 
 def chart_lines(
@@ -124,12 +124,19 @@ def _beside(
     return lines, second_blocks(installation, results, other or "", shift, (asked.start, asked.end))
 
 
+def look_of(installation: Installation, asked: Wanted) -> Look:
+    """Return how a chart is shown to whoever asks."""
+    return Look(asked.units, PALETTES[asked.mode], asked.width, installation.tz)
+
+
 def sent(
-    installation: Installation, chart: Chart, asked: Wanted, pending: Collection[int] = ()
+    installation: Installation,
+    chart: Chart,
+    made: dict[str, Any],
+    asked: Wanted,
+    pending: Collection[int] = (),
 ) -> dict[str, Any]:
-    """Return a chart as `chart_json` sends it."""
-    look = Look(asked.units, PALETTES[asked.mode], asked.width, installation.tz)
-    made = figure(chart, look)
+    """Return a figure as it is sent, with what the read-out needs; as `chart_json`."""
     step = max((line.window.step for line in chart.lines.values()), default=SECOND) / SECOND
     return cast("dict[str, Any]", packed(made)) | {
         "shown": shown_text(installation, asked, step, chart.now)

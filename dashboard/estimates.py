@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from dash import html
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from analysis.results import Estimate
-    from dashboard.display import Units
+    from dashboard.display import Scale, Units
 
 WORTH_SAYING = 0.005
 """Share of the variance that does not round to 0 %. [-]"""
@@ -76,7 +78,24 @@ def text(value: float | None, estimate: Estimate, units: Units) -> str:
         return duration(value)
     if estimate.unit == "1":
         return share(value, 1)
-    return scale(estimate.unit, units).text(value)
+    return fine(scale(estimate.unit, units), value)
+
+
+def fine(shown: Scale, value: float) -> str:
+    r"""Return a number with at least two figures, so that a small dose is not told as nothing.
+
+    Examples
+    --------
+    >>> fine(scale("g", "metric"), 0.0472), fine(scale("g", "metric"), 18.83)
+    ('0.047\xa0g', '18.8\xa0g')
+    """
+    size = abs(value * shown.factor)
+    needed = 1 - math.floor(math.log10(size)) if size > 0 and not shown.offset else shown.decimals
+    return replace(shown, decimals=max(shown.decimals, min(needed, MOST_DECIMALS))).text(value)
+
+
+MOST_DECIMALS = 4
+"""Decimals beyond which a dose is nothing. [-]"""
 
 
 def value_text(estimate: Estimate, units: Units) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from dashboard import timeaxis
-from dashboard.chart import AXIS_PX, NARROW_PX, Chart, Line, Look, plain
+from dashboard.chart import AXIS_PX, KEY_PX, NARROW_PX, Chart, Line, Look, plain
 from dashboard.display import Scale, zone_name
 from dashboard.texts import say
 
@@ -98,10 +98,10 @@ def value_axis(place: Place, look: Look, ends: tuple[float, float]) -> dict[str,
     }
 
 
-def title(layout: dict[str, Any], place: Place, look: Look, panel: Panel, scale: Scale) -> None:
+def title(layout: dict[str, Any], place: Place, look: Look, panel: Panel, scale: Scale, *, rows: int) -> None:
     """Write what a panel shows, and in which unit, at the left above it."""
     unit = "" if scale.unit == "1" else f" [{scale.unit}]"
-    lifted = 22 if look.width < NARROW_PX and len(panel.sensors) > 1 else 2
+    lifted = 2 + KEY_PX * rows
     layout["annotations"].append(
         {
             "text": f"<b>{plain(panel.title)}</b>{plain(unit)}",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from dashboard import timeaxis
-from dashboard.chart import NARROW_PX, Chart, Line, Look, plain, silences
+from dashboard.chart import LETTER_PX, NARROW_PX, Chart, Line, Look, plain, silences
 from dashboard.figure_frame import Place, inner
 from dashboard.texts import say
 
@@ -23,9 +23,6 @@ _SYMBOLS = {"stop": "octagon", "act": "triangle-up", "watch": "diamond-open"}
 
 BELOW = 0.02
 """Share of an axis by which a reading may lie under it unsaid: noise around zero. [-] No source."""
-
-_LETTER_PX = 6.2
-"""Usual width of a letter of the small type (measured). [px]"""
 
 
 def strip(
@@ -223,7 +220,7 @@ def _silence(
     layout["shapes"].append({**rectangle(axis, span, part, look.palette.gap), "line": edge})
     start, end = max(span[0], chart.start), min(span[1], chart.end)
     room = (end - start) / (chart.end - chart.start) * look.width
-    beside = room < _LETTER_PX * len(words)
+    beside = room < LETTER_PX * len(words)
     if beside and part == (0.0, 1.0):
         return
     after = end + (chart.end - chart.start) * 0.3 < chart.end

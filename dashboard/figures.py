@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboard.chart import PANEL_PX, STRIP_PX, Chart, Line, Look, height, plain, title_room
+from dashboard.chart import PANEL_PX, STRIP_PX, Chart, Line, Look, height, key_rows, plain, title_room
 from dashboard.columns import column
 from dashboard.display import quantity_scale
 from dashboard.figure_frame import Place, base, inner, legend, title, value_axis, value_range
@@ -41,7 +41,7 @@ def figure(chart: Chart, look: Look) -> dict[str, Any]:
         data += strip(chart, look, layout, (0, top, total))
     for number, panel in enumerate(chart.panels, start=2):
         pixels = round(PANEL_PX * panel.height)
-        top += title_room(panel, look.width)
+        top += title_room(chart, panel, look.width)
         place = Place(number, 1 - (top + pixels) / inner(total), 1 - top / inner(total))
         top += pixels
         lines = [chart.lines[s] for s in panel.sensors if s in chart.lines]
@@ -50,7 +50,7 @@ def figure(chart: Chart, look: Look) -> dict[str, Any]:
         scale = quantity_scale(panel.quantity, look.units)
         ends = value_range(panel, both, scale, fit=chart.fit)
         layout[f"yaxis{number}"] = value_axis(place, look, ends)
-        title(layout, place, look, panel, scale)
+        title(layout, place, look, panel, scale, rows=key_rows(chart, panel, look.width))
         bands(layout, place, look, panel, scale)
         shade_silences(chart, layout, place, look, lines)
         beyond(layout, place, look, both, scale)

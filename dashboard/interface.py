@@ -6,14 +6,18 @@ import json
 import secrets
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import plotly
 from flask import Response, abort, request
 
-from dashboard.charts import chart_json
+from dashboard.charts import chart_json, look_of, sent
 from dashboard.downloads import as_csv, as_parquet, file_name, seen
+from dashboard.figures import figure
 from dashboard.guard import packed_once
+from dashboard.pictures import Pictures
+from dashboard.run_chart import marked, run_chart
+from dashboard.snapshot import run_at
 from dashboard.theme import style_sheet
 from dashboard.wanted import wanted
 
@@ -73,9 +77,17 @@ def register(server: Flask, watch: Watch, gate: Gate) -> None:
         )
         return _json(made)
 
+    pictures = Pictures(watch.feed)
+
+    @server.get(base + "chart/run/<zone>/<int:start>")
+    def run(zone: str, start: int) -> Response:
+        asked, now = _asked(watch, zone)
+        return _json(_run_chart(watch, pictures, zone, start, asked, now))
+
     @server.get(base + "file/head.<kind>", defaults={"zone": None})
     @server.get(base + "file/zone/<zone>.<kind>")
-    def file(zone: str | None, kind: str) -> Response:
+    @server.get(base + "file/run/<zone>/<int:_start>.<kind>")
+    def file(zone: str | None, kind: str, _start: int = 0) -> Response:
         if kind not in FILES:
             abort(404)
         asked, _ = _asked(watch, zone)
@@ -91,6 +103,21 @@ def register(server: Flask, watch: Watch, gate: Gate) -> None:
         return Response(style_sheet(), mimetype="text/css")
 
     server.add_url_rule(base + PLOTLY, "drawing", _drawing)
+
+
+def _run_chart(
+    watch: Watch, pictures: Pictures, zone: str, start: int, asked: Wanted, now: float
+) -> dict[str, Any]:
+    """Return the chart of one run; end with 404 where no such run is known."""
+    results, installation = watch.snapshot.results, watch.feed.installation
+    run = run_at(results, zone, start)
+    if run is None or results is None:
+        abort(404)
+    estimates = [e for e in results.estimates if e.zone == zone and e.run_start == run.start]
+    chart = run_chart(installation, run, asked, now, watch.windows)
+    look = look_of(installation, asked)
+    made = marked(figure(chart, look), pictures.of(run, estimates), estimates, look, run)
+    return sent(installation, chart, made, asked, watch.pending)
 
 
 def _asked(watch: Watch, zone: str | None) -> tuple[Wanted, float]:

@@ -40,6 +40,8 @@ class Panel:
         Weight of its height. [-]
     usual : tuple of float or None
         Ends of its value axis by the description. [stored unit]
+    marks : tuple of str
+        Names in its key besides its sensors.
     """
 
     title: str
@@ -51,6 +53,7 @@ class Panel:
     limit_name: str = ""
     height: float = 1.0
     usual: tuple[float, float] | None = None
+    marks: tuple[str, ...] = ()
 
 
 def zone_panels(installation: Installation, zone: str) -> list[Panel]:

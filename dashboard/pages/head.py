@@ -5,7 +5,7 @@ from __future__ import annotations
 from dash import html
 
 from dashboard.case_box import case_box
-from dashboard.chart_box import Compare, chart_box
+from dashboard.chart_box import Compare, chart_box, days_before
 from dashboard.context import Context, Page
 from dashboard.pages.zone import period_section, sensor_tiles
 from dashboard.panels import head_panels
@@ -36,7 +36,12 @@ def page(context: Context) -> Page:
         ],
         chart=section(
             say("zone.trends"),
-            chart_box(context, "head", say("head.title"), compare=Compare(context.path("head"))),
+            chart_box(
+                context,
+                "head",
+                say("head.title"),
+                compare=Compare(context.path("head"), earlier=days_before()),
+            ),
             testid="trends",
         ),
         body=[

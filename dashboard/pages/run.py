@@ -8,7 +8,7 @@ import pandas as pd
 from dash import html
 
 from dashboard.case_box import case_box
-from dashboard.chart_box import chart_box
+from dashboard.chart_box import Compare, chart_box
 from dashboard.context import Context, Page
 from dashboard.display import clock, duration, scale, share, when
 from dashboard.estimates import estimates_table, label
@@ -26,6 +26,9 @@ NOTHING = ""
 
 WORTH_NAMING = 0.05
 """Share of the variance below which a term is not named: without it an interval is 3 % narrower (computed). [-]"""
+
+RUNS_BESIDE = 4
+"""How many earlier runs can be laid beside a run: a day or two of them. [-]"""
 
 BEFORE, AFTER = pd.Timedelta(minutes=5), pd.Timedelta(minutes=15)
 """What the chart shows before and after a run; common practice, no source."""
@@ -60,14 +63,11 @@ def page(context: Context, zone: str, start_s: int) -> Page:
         if case.finding.start <= run.end + AFTER and run.start <= case.finding.end
     ]
     ends = (run.start - BEFORE).timestamp(), (run.end + AFTER).timestamp()
-    title = say("run.title", zone=zone)
     return Page(
-        title=title,
+        title=say("run.title", zone=zone),
         lead=[html.P(_span(context, run), className="lead"), html.P(_neighbours(context, run))],
         live=(),
-        chart=section(
-            say("run.curve"), chart_box(context, f"zone/{zone}", title, ends=ends), testid="trends"
-        ),
+        chart=html.Div([_clear_out(context, run, estimates, ends), _curve(context, run, ends)]),
         body=[
             section(say("run.events"), _events(context, run, estimates), testid="events"),
             section(
@@ -82,6 +82,39 @@ def page(context: Context, zone: str, start_s: int) -> Page:
                 else []
             ),
         ],
+    )
+
+
+def _clear_out(context: Context, run: Run, estimates: list[Estimate], ends: tuple[float, float]) -> Component:
+    """Return the injection and the clear-out, with what the time was read from."""
+    title = say("run.clear_out")
+    refused = [e.reason for e in estimates if e.quantity == "clear-out time" and e.status == "refused"]
+    words = say("run.no_clear_out", reason=refused[0]) if refused else say("run.clear_out_note")
+    where = f"run/{run.zone}/{int(run.start.timestamp())}"
+    return section(
+        title,
+        html.P(words, className="quiet"),
+        chart_box(context, where, title, ends=ends, compare=Compare(run_path(context, run))),
+        testid="clear-out",
+    )
+
+
+def _curve(context: Context, run: Run, ends: tuple[float, float]) -> Component:
+    """Return everything that was measured during the run; beside it, where it is asked for, an earlier run."""
+    title = say("run.title", zone=run.zone)
+    earlier = [other for other in zone_runs(context.snapshot.results, run.zone) if other.start < run.start]
+    times = [
+        (
+            round((run.start - other.start).total_seconds()),
+            say("run.of", start=when(other.start, context.installation.tz, context.now)),
+        )
+        for other in earlier[:RUNS_BESIDE]
+    ]
+    compare = Compare(run_path(context, run), earlier=times)
+    return section(
+        say("run.curve"),
+        chart_box(context, f"zone/{run.zone}", title, ends=ends, compare=compare),
+        testid="trends",
     )
 
 

@@ -9,7 +9,7 @@ from dash import html
 from dashboard.at_25 import state_at_25
 from dashboard.attrs import attrs
 from dashboard.case_box import case_box
-from dashboard.chart_box import Compare, chart_box
+from dashboard.chart_box import Compare, chart_box, days_before
 from dashboard.context import Context, Page
 from dashboard.display import duration, scale, when
 from dashboard.estimates import estimates_table, text
@@ -66,7 +66,9 @@ def page(context: Context, zone: str) -> Page:
                 f"zone/{zone}",
                 say("zone.title", zone=zone),
                 compare=Compare(
-                    context.path("zone", zone), [z for z in context.installation.zone if z != zone]
+                    context.path("zone", zone),
+                    [z for z in context.installation.zone if z != zone],
+                    days_before(),
                 ),
             ),
             testid="trends",
