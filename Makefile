@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help install run test quick check bench faults lock clean
+.PHONY: help install run test quick check bench audit faults lock clean
 
 help: ## this list
 	@grep -hE '^[a-z]+:.*##' Makefile | sed -E 's/:.*## /\t/' | expand -t 12
@@ -13,6 +13,7 @@ $(VENV)/.installed: requirements-dev.lock pyproject.toml
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
 	$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@$(BIN)/python -m dashboard.drawing
 	@touch $@
 
 install: $(VENV)/.installed ## everything from the lock, into .venv
@@ -34,6 +35,9 @@ check: install ## lint, types, import rules
 
 bench: install ## every benchmark, as ratios in one run
 	$(BIN)/python -m benchmarks
+
+audit: install ## known holes in what the program runs on
+	$(BIN)/pip-audit --disable-pip --require-hashes -r requirements.lock
 
 faults: install ## the whole fault suite
 	$(BIN)/pytest tests/faults --faults=full

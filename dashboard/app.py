@@ -15,7 +15,7 @@ from dash import Dash
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from dashboard import callbacks, guard, interface
+from dashboard import callbacks, drawing, guard, interface
 from dashboard.access.gate import Gate
 from dashboard.access.sessions import Access
 from dashboard.layout import shell
@@ -32,7 +32,7 @@ INDEX = """<!DOCTYPE html>
 <head>
 {{%metas%}}
 <title>{{%title%}}</title>
-{{%favicon%}}
+<link rel="icon" href="data:,">
 <link rel="stylesheet" href="{prefix}api/theme.css">
 {{%css%}}
 </head>
@@ -120,7 +120,7 @@ def _index(prefix: str, name: str) -> str:
     return INDEX.format(
         language=LANGUAGE,
         prefix=escape(prefix),
-        plotly=escape(f"{prefix}api/{interface.PLOTLY}"),
+        plotly=escape(f"{prefix}api/{drawing.name()}"),
         name=escape(name),
         ago=escape(say("time.ago", span="{span}")),
         noscript=escape(say("app.needs_script")),

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import json
 import secrets
-from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-import plotly
 from flask import Response, abort, request
 
+from dashboard import drawing
 from dashboard.charts import chart_json, look_of, sent
 from dashboard.downloads import as_csv, as_parquet, file_name, seen
 from dashboard.figures import figure
-from dashboard.guard import packed_once
 from dashboard.pictures import Pictures
 from dashboard.run_chart import marked, run_chart
 from dashboard.snapshot import run_at
@@ -29,9 +26,6 @@ if TYPE_CHECKING:
     from dashboard.access.gate import Gate
     from dashboard.wanted import Wanted
     from dashboard.watch import Watch
-
-PLOTLY = f"plotly-{plotly.__version__}.js"
-"""Name of the drawing library; it changes with its version, so browsers may keep it."""
 
 FILES: dict[str, tuple[str, Callable[..., bytes]]] = {
     "csv": ("text/csv", as_csv),
@@ -102,7 +96,7 @@ def register(server: Flask, watch: Watch, gate: Gate) -> None:
     def theme() -> Response:
         return Response(style_sheet(), mimetype="text/css")
 
-    server.add_url_rule(base + PLOTLY, "drawing", _drawing)
+    server.add_url_rule(base + drawing.name(), "drawing", drawing.answer)
 
 
 def _run_chart(
@@ -132,22 +126,6 @@ def _asked(watch: Watch, zone: str | None) -> tuple[Wanted, float]:
     if asked.beside and asked.beside.zone and asked.beside.zone not in watch.feed.installation.zone:
         abort(404)
     return asked, now
-
-
-@cache
-def _library() -> bytes:
-    return (files("plotly") / "package_data" / "plotly.min.js").read_bytes()
-
-
-def _drawing() -> Response:
-    """Serve the drawing library, to be kept by the browser."""
-    packed = "gzip" in request.headers.get("Accept-Encoding", "")
-    answer = Response(packed_once(_library()) if packed else _library(), mimetype="text/javascript")
-    answer.headers["Cache-Control"] = "public, max-age=31536000, immutable"
-    answer.headers["Vary"] = "Accept-Encoding"
-    if packed:
-        answer.headers["Content-Encoding"] = "gzip"
-    return answer
 
 
 def _json(value: object) -> Response:
