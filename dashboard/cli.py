@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from dashboard import cli_check, cli_report
+from dashboard import cli_check, cli_notices, cli_report
 from ingest.errors import UserError
 
 UsersFile = Annotated[Path, typer.Option(help="The file of users.")]
@@ -17,6 +17,7 @@ def register(app: typer.Typer) -> None:
     """Add this folder's subcommands to the front door."""
     cli_check.register(app)
     cli_report.register(app)
+    cli_notices.register(app)
 
     @app.command()
     def dashboard(

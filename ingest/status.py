@@ -76,12 +76,13 @@ def read_all(archive: Path, site: str) -> tuple[dict[str, Any] | None, dict[str,
     receivers = {
         path.name.removeprefix("receiver.").removesuffix(".json"): status
         for path in sorted(folder.glob("receiver.*.json"))
-        if (status := _read(path)) is not None
+        if (status := read_status(path)) is not None
     }
-    return _read(archiver_path(archive, site)), receivers
+    return read_status(archiver_path(archive, site)), receivers
 
 
-def _read(path: Path) -> dict[str, Any] | None:
+def read_status(path: Path) -> dict[str, Any] | None:
+    """Return one status, with the keys ``pid`` and ``time`` [s since 1970]; None where there is none."""
     try:
         content: dict[str, Any] = json.loads(path.read_text("utf-8"))
     except (OSError, ValueError):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import logging
 import threading
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -99,7 +100,8 @@ class Board:
             farewell = self._client.publish(
                 f"{self.base}/status", _json({"state": "ended"}), qos=1, retain=True
             )
-            farewell.wait_for_publish(GOODBYE_S)
+            with suppress(RuntimeError):  # the connection broke meanwhile; then the last will speaks
+                farewell.wait_for_publish(GOODBYE_S)
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -121,11 +123,31 @@ class Board:
         if self.connected:
             self._client.publish(f"{self.base}/heartbeat", _json(content), qos=0, retain=True)
 
-    def publish(self, topic: str, content: Mapping[str, Any], patience_s: float) -> bool:
-        """Publish one message and return whether the broker took it in time."""
-        sent = self._client.publish(f"{self.base}/{topic}", _json(content), qos=1)
-        sent.wait_for_publish(patience_s)
-        return sent.is_published()
+    def try_out(self, content: Mapping[str, Any], patience_s: float) -> str:
+        """Connect, publish one message under ``test``, and leave; return why not, or nothing where it was taken.
+
+        No last will is left, so that nobody thinks that the notices have ended.
+        """
+        greeted = threading.Event()
+
+        def greet(_client: Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any) -> None:
+            self.problem = f"the broker refused: {reason.getName().lower()}" if reason.is_failure else ""
+            greeted.set()
+
+        self._client.will_clear()
+        self._client.on_connect = greet
+        self._client.loop_start()
+        try:
+            if not greeted.wait(patience_s) or self.problem:
+                return self.problem
+            sent = self._client.publish(f"{self.base}/test", _json(content), qos=1)
+            with suppress(RuntimeError):  # the connection broke; it says so below
+                sent.wait_for_publish(patience_s)
+                return "" if sent.is_published() else "the broker did not acknowledge in time"
+            return self.problem
+        finally:
+            self._client.disconnect()
+            self._client.loop_stop()
 
     def _put_right(self) -> None:
         """Publish what differs from what the broker has."""

@@ -11,7 +11,7 @@ from email.policy import SMTP
 from email.utils import format_datetime
 from typing import TYPE_CHECKING
 
-from dashboard.notices.deliveries import Answer, Delivery, Message
+from dashboard.notices.deliveries import Answer, Delivery
 from dashboard.notices.words import one_line, repeat_words
 from ingest.address import plain
 from ingest.errors import UserError
@@ -196,15 +196,3 @@ def _answered(code: int, said: bytes | str) -> str:
     """Return a server's answer as one line."""
     text = said.decode("utf-8", "replace") if isinstance(said, bytes) else said
     return one_line(f"{code} {text}", LONGEST_ANSWER)
-
-
-def sent_before(
-    deliveries: list[Delivery], channel: str, notices: set[str], recipient: str
-) -> tuple[str, ...]:
-    """Return the messages by one way that told a recipient some notices, oldest first."""
-    mine: list[Message] = [
-        d.message
-        for d in deliveries
-        if d.message.channel == channel and d.message.recipient == recipient and d.message.notice in notices
-    ]
-    return tuple(m.id for m in sorted(mine, key=lambda m: m.time))

@@ -7,6 +7,7 @@ what was sent. A database would survive the same crashes; it would be a second w
 
 from __future__ import annotations
 
+import logging
 import threading
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -39,16 +40,48 @@ from dashboard.notices.log import (
 from ingest import failpoints
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     import pandas as pd
+
+LOGGER = logging.getLogger(__name__)
 
 FILE = "notices.jsonl"
 """Name of the file in the archive's folder."""
 
 SHOWN = "shown"
 """Line of what is shown at the broker: told before it is published."""
+
+
+def replay(lines: Iterable[Mapping[str, Any]]) -> tuple[Log, dict[str, Delivery], set[str]]:
+    """Return what the lines of the file say, oldest first: the log, the deliveries, what was shown."""
+    log, deliveries, shown = Log(), dict[str, Delivery](), set[str]()
+    for line in lines:
+        log = take(log, deliveries, shown, line)
+    return log, deliveries, shown
+
+
+def take(log: Log, deliveries: dict[str, Delivery], shown: set[str], line: Mapping[str, Any]) -> Log:
+    """Take one line into account; one that says nothing known is left alone."""
+    what = line.get("what")
+    if what in MOVES:
+        return moved(log, [moved_of(line)])
+    if what == "notice":
+        for part in line["messages"]:
+            message = message_of(line, part)
+            deliveries[message.id] = Delivery(message, "queued", 0, message.time)
+        return noticed(log, notice_of(line))
+    if what == "began":
+        return replace(log, began=instant(line["time"]))
+    if what == SHOWN:
+        shown.add(line["key"])
+    elif line.get("message") in deliveries:
+        after = step(deliveries[line["message"]], line)
+        if after.settled:  # what it said is on the disk; a long-lived process need not carry it
+            after = replace(after, message=replace(after.message, text="", data={}))
+        deliveries[line["message"]] = after
+    return log
 
 
 class Outbox:
@@ -60,17 +93,20 @@ class Outbox:
         Its folder.
     now : pandas.Timestamp
         The present. [UTC]
+
+    Attributes
+    ----------
+    problem : str
+        Why lines cannot be written; empty where they can.
     """
 
     def __init__(self, archive: Path, now: pd.Timestamp) -> None:
         self.path = archive / FILE
         self._lock = threading.Lock()
-        self._log = Log()
-        self._deliveries: dict[str, Delivery] = {}
-        self._shown: set[str] = set()
+        self._unwritten: list[dict[str, Any]] = []
+        self.problem = ""
         archive.mkdir(parents=True, exist_ok=True)
-        for line in ledger.rows(self.path):
-            self._take(line)
+        self._log, self._deliveries, self._shown = replay(ledger.rows(self.path))
         if self._log.began is None:
             self._write({"what": "began", "time": now.isoformat()})
         for delivery in list(self._deliveries.values()):
@@ -143,28 +179,19 @@ class Outbox:
             return before
 
     def _write(self, line: dict[str, Any]) -> None:
-        ledger.append(self.path, line)
-        self._take(line)
+        """Write a line, and take it into account; on a disk that takes none, remember it and go on.
 
-    def _take(self, line: dict[str, Any]) -> None:
-        """Take one line into account; one that says nothing known is left alone."""
-        what = line.get("what")
-        if what in MOVES:
-            self._log = moved(self._log, [moved_of(line)])
-        elif what == "notice":
-            self._log = noticed(self._log, notice_of(line))
-            for part in line["messages"]:
-                message = message_of(line, part)
-                self._deliveries[message.id] = Delivery(message, "queued", 0, message.time)
-        elif what == "began":
-            self._log = replace(self._log, began=instant(line["time"]))
-        elif what == SHOWN:
-            self._shown.add(line["key"])
-        elif line.get("message") in self._deliveries:
-            self._step(line)
-
-    def _step(self, line: dict[str, Any]) -> None:
-        after = step(self._deliveries[line["message"]], line)
-        if after.settled:  # what it said is on the disk; a long-lived process need not carry it
-            after = replace(after, message=replace(after.message, text="", data={}))
-        self._deliveries[line["message"]] = after
+        Then a message may arrive twice, unmarked, if the process ends before the disk takes the line. That is
+        better than silence.
+        """
+        self._log = take(self._log, self._deliveries, self._shown, line)
+        self._unwritten.append(line)
+        try:
+            while self._unwritten:
+                ledger.append(self.path, self._unwritten[0])
+                self._unwritten.pop(0)
+        except OSError as error:
+            self.problem = f"{self.path.name} cannot be written: {error.strerror or error}"
+            LOGGER.error("%s", self.problem)  # noqa: TRY400 - the trace says nothing more
+        else:
+            self.problem = ""
