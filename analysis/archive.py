@@ -9,14 +9,20 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.backflow.latch import kept, latched, remember
+from analysis.incremental.book import Book, Reading
 from analysis.ledger import read_services
-from analysis.pipeline import Watcher, analyse_stretches
+from analysis.runs.windows import walk
+from analysis.season import conclude
+from ingest.days import days_of
 from ingest.errors import UserError
-from ingest.store import days_of, latest, read_readings
+from ingest.store import latest, read_readings
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
+    from analysis.incremental.book import Entry
+    from analysis.pipeline import Watcher
     from analysis.results import Results
     from ingest.installation import Installation
 
@@ -60,7 +66,7 @@ def span_of(archive: Path, installation: Installation) -> tuple[pd.Timestamp, pd
     newest = latest(archive, installation)
     if newest.empty:
         raise NothingStoredError(archive, installation)
-    days = days_of(archive / "readings" / f"site={installation.site}")
+    days = days_of(archive, installation.site)
     until = pd.Timestamp(days[0], tz="UTC") + pd.Timedelta(days=1) if days else None
     oldest = read_readings(archive, installation, end=until)
     first = oldest["time"].min() if len(oldest) else newest["time"].min()
@@ -75,9 +81,7 @@ def analyse_archive(
     *,
     watch: Watcher | None = None,
 ) -> Results:
-    """Analyse what an archive holds of one period.
-
-    Memory is bounded by a day of readings and the hours around it, however long the archive is.
+    """Analyse what an archive holds of one period, with every estimate in memory.
 
     Parameters
     ----------
@@ -100,15 +104,32 @@ def analyse_archive(
     NothingStoredError
         If an end was left out and there is no reading.
     """
-    if start is None or end is None:
-        first, last = span_of(archive, installation)
-        start, end = first if start is None else start, last if end is None else end
+    results = review(archive, installation, start, end, watch=watch)
+    return replace(results, estimates=tuple(results.estimates))
 
-    def read(since: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
-        return read_readings(archive, installation, start=since, end=until)
 
+def review(
+    archive: Path,
+    installation: Installation,
+    start: pd.Timestamp | None = None,
+    end: pd.Timestamp | None = None,
+    *,
+    watch: Watcher | None = None,
+) -> Results:
+    """Analyse what an archive holds of one period, however long.
+
+    As `analyse_archive`, but the estimates are read anew from a file each time that they are gone through:
+    memory is bounded by a day of readings and the hours around it. What was worked out before from the same
+    readings, description and program is kept beside the readings and taken from there.
+    """
+    start, end = period_of(archive, installation, start, end)
+    book, reading = Book(archive, installation), Reading()
     services = read_services(archive)
-    results = analyse_stretches(installation, read, start, max(start, end), watch=watch, services=services)
+    try:
+        parts = reading.through(_entries(book, start, end, watch))
+        results = conclude(installation, start, end, parts, reading.estimates, services)
+    finally:
+        book.close()
     earlier = kept(archive)
     try:
         remember(archive, results.findings)
@@ -116,3 +137,27 @@ def analyse_archive(
         LOG.warning("%s: open backflow findings cannot be kept beside the readings: %s", archive, error)
     carried = latched(results.findings, earlier, services, start=results.start, end=results.end)
     return replace(results, findings=carried)
+
+
+def period_of(
+    archive: Path, installation: Installation, start: pd.Timestamp | None, end: pd.Timestamp | None
+) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """Return a period with both ends, from the first reading and to the last one where they are left out.
+
+    Raises
+    ------
+    NothingStoredError
+        If an end was left out and there is no reading.
+    """
+    if start is None or end is None:
+        first, last = span_of(archive, installation)
+        start, end = first if start is None else start, last if end is None else end
+    return start, max(start, end)
+
+
+def _entries(book: Book, start: pd.Timestamp, end: pd.Timestamp, watch: Watcher | None) -> Iterator[Entry]:
+    """Yield what is said of each stretch of a period."""
+    for stretch in walk(start, end):
+        yield book.kept(stretch, end) or book.work_out(stretch, end)
+        if watch is not None:
+            watch((stretch.end - start) / (end - start))

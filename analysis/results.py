@@ -6,6 +6,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
 LEVEL = 0.95
@@ -164,6 +166,10 @@ class Estimate:
         The element, for a nutrient dose.
     budget : dict
         Uncertainty term to its share of the variance, for those who ask. [-]
+    level : float
+        Coverage that the interval claims. [-]
+    period : Interval or None
+        The time that it speaks for, where that is neither its run nor the whole period of the analysis. [UTC]
     """
 
     quantity: str
@@ -180,6 +186,7 @@ class Estimate:
     nutrient: str | None = None
     budget: dict[str, float] = field(default_factory=dict)
     level: float = LEVEL
+    period: Interval | None = None
 
     def of(self, zone: str | None, run_start: pd.Timestamp | None) -> Estimate:
         """Return the same estimate, placed in a zone and a run."""
@@ -271,5 +278,5 @@ class Results:
     end: pd.Timestamp
     software: str
     runs: tuple[Run, ...]
-    estimates: tuple[Estimate, ...]
+    estimates: Sequence[Estimate]
     findings: tuple[Finding, ...]

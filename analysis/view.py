@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
 
@@ -107,8 +107,9 @@ class SeasonView:
         The period. [UTC]
     runs : tuple of Run
         Every run of every zone, by start.
-    estimates : tuple of Estimate
-        What the run steps and period steps estimated.
+    estimates : sequence of Estimate
+        What the run steps and period steps estimated; go through it in order, once or twice: it may be read
+        from a file.
     findings : tuple of Finding
         What they found.
     features : tuple of Feature
@@ -121,7 +122,7 @@ class SeasonView:
     start: pd.Timestamp
     end: pd.Timestamp
     runs: tuple[Run, ...]
-    estimates: tuple[Estimate, ...]
+    estimates: Sequence[Estimate]
     findings: tuple[Finding, ...]
     features: tuple[Feature, ...]
     services: tuple[Service, ...] = ()

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis import pipeline, steps
+from analysis import season, steps
 from analysis.document import document, dumps
 from analysis.pipeline import analyse, analyse_stretches
 from analysis.results import Estimate, Finding
@@ -256,4 +256,4 @@ def test_results_are_immutable(results: Results) -> None:
 
 def test_software_names_itself() -> None:
     """The document says which version made it."""
-    assert pipeline.software().startswith("tricklebook ")
+    assert season.software().startswith("tricklebook ")

@@ -1,0 +1,147 @@
+"""What was said of each stretch of an archive, looked up where its input is the same, else worked out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import msgspec
+import pandas as pd
+
+from analysis.incremental.codec import pack, unpack, unpack_estimates
+from analysis.incremental.days import Days
+from analysis.incremental.keys import beginning, key
+from analysis.incremental.shelf import Shelf
+from analysis.pieces import Pieces, Spool
+from analysis.pipeline import look
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+    from analysis.results import Estimate
+    from analysis.runs.windows import Stretch
+    from analysis.said import StretchSaid
+    from ingest.installation import Installation
+
+FOLDER = "analysis"
+"""Where results are kept, within the archive."""
+
+
+class Entry(msgspec.Struct, frozen=True, array_like=True):
+    """What is kept of one stretch. Instants in nanoseconds since 1970, UTC.
+
+    Attributes
+    ----------
+    key : bytes
+        Of all that it depends on.
+    start, end : int
+        The stretch.
+    until : int
+        Readings up to here were looked at.
+    period_end : int
+        Where the readings of that analysis ended at the latest.
+    count : int
+        Number of estimates.
+    estimates, rest : bytes
+        See `analysis.incremental.codec.pack`.
+    """
+
+    key: bytes
+    start: int
+    end: int
+    until: int
+    period_end: int
+    count: int
+    estimates: bytes
+    rest: bytes
+
+    def serves(self, stretch: Stretch, end: pd.Timestamp) -> bool:
+        """Tell whether this stretch would be looked at up to the same instant in a period with this end.
+
+        Readings are read on while a run goes on, but never past the period's end. Where that end was not
+        reached, another one changes nothing, unless it comes sooner.
+        """
+        if (self.start, self.end) != (stretch.start.value, stretch.end.value):
+            return False
+        return self.period_end == end.value or self.until < min(self.period_end, end.value + 1)
+
+
+class Book:
+    """The results of one archive, stretch by stretch.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder; what is worked out is kept in its folder `FOLDER`.
+    installation : Installation
+        The system.
+    """
+
+    def __init__(self, archive: Path, installation: Installation) -> None:
+        self._installation = installation
+        self._shelf = Shelf(archive / FOLDER / f"site={installation.site}")
+        self._days = Days(archive, installation, self._shelf)
+        self._begun = beginning(installation)
+
+    def kept(self, stretch: Stretch, end: pd.Timestamp) -> Entry | None:
+        """Return what is kept of a stretch of a period with this end; None where nothing is that holds."""
+        content = self._shelf.get(_name(stretch))
+        try:
+            entry = None if content is None else msgspec.msgpack.decode(content, type=Entry)
+        except msgspec.MsgspecError:
+            return None
+        if entry is None or not entry.serves(stretch, end):
+            return None
+        until = pd.Timestamp(entry.until, unit="ns", tz="UTC")
+        return entry if entry.key == self._key(stretch, until) else None
+
+    def work_out(self, stretch: Stretch, end: pd.Timestamp) -> Entry:
+        """Look at a stretch of a period with this end, and keep what is said."""
+        said = look(self._installation, self._days.read, stretch, end)
+        entry = Entry(
+            self._key(stretch, said.until),
+            stretch.start.value,
+            stretch.end.value,
+            said.until.value,
+            end.value,
+            len(said.estimates),
+            *pack(said),
+        )
+        self._shelf.put(_name(stretch), msgspec.msgpack.encode(entry))
+        return entry
+
+    def close(self) -> None:
+        """Keep what is known of the readings."""
+        self._days.keep()
+
+    def _key(self, stretch: Stretch, until: pd.Timestamp) -> bytes:
+        return key(self._begun, self._days.digest(stretch.read_from, until))
+
+
+class Reading:
+    """Goes through entries once; their estimates are put aside, to be gone through as often as wanted.
+
+    Attributes
+    ----------
+    estimates : Pieces of Estimate
+        Those of the entries so far.
+    """
+
+    def __init__(self) -> None:
+        self.estimates: Pieces[Estimate] = Pieces()
+        self._spool = Spool()
+
+    def through(self, entries: Iterable[Entry]) -> Iterator[StretchSaid]:
+        """Yield what was said in each entry, without its estimates."""
+        for entry in entries:
+            self._put_aside(entry)
+            yield unpack(entry.rest)
+
+    def _put_aside(self, entry: Entry) -> None:
+        get = self._spool.put(entry.estimates)
+        self.estimates.add(entry.count, lambda: unpack_estimates(get()))
+
+
+def _name(stretch: Stretch) -> str:
+    """Return a stretch's name on the shelf: one a day, so that nothing piles up."""
+    return f"stretch-{stretch.start:%Y-%m-%d}"
