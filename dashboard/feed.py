@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Protocol
 
 import pandas as pd
 
-from analysis import archive as analysis_archive
 from ingest import store
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.results import Results
+    from dashboard.analyst import Analyst
     from ingest.installation import Installation
 
 
@@ -45,10 +45,13 @@ class ArchiveFeed:
         Its folder.
     installation : Installation
         The system that it belongs to.
+    analyst : Analyst or None
+        Analyses in a process of its own; None for analysing here.
     """
 
     archive: Path
     installation: Installation
+    analyst: Analyst | None = None
 
     def read(self, sensors: Sequence[str], start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
         """Return readings of some sensors; as `ingest.store.read_readings`."""
@@ -64,7 +67,11 @@ class ArchiveFeed:
         """Return runs, estimates and findings; as `analysis.archive.analyse_archive`."""
         first = self.first()
         since = start if first is None else max(start, min(first, end))
-        return analysis_archive.analyse_archive(self.archive, self.installation, since, end)
+        if self.analyst is not None:
+            return self.analyst.analyse(since, end)
+        from analysis.archive import analyse_archive  # noqa: PLC0415 - a server with an analyst does not pay for it
+
+        return analyse_archive(self.archive, self.installation, since, end)
 
     def first(self) -> pd.Timestamp | None:
         """Return the first day of the archive; None before there is one. [UTC]"""

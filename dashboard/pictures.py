@@ -5,13 +5,12 @@ from __future__ import annotations
 import threading
 from typing import TYPE_CHECKING
 
-from analysis.clearout.picture import Picture, picture
-
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
 
+    from analysis.clearout.picture import Picture
     from analysis.results import Estimate, Run
     from dashboard.feed import Feed
 
@@ -45,6 +44,8 @@ class Pictures:
             return self._kept[key]
 
     def _made(self, run: Run) -> Picture | str:
+        from analysis.clearout.picture import picture  # noqa: PLC0415 - the analysis is large, and few look at runs
+
         names = list(self.feed.installation.sensor)
 
         def read(start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.clearout.picture import Picture
 from dashboard.chart import Block, Chart, plain
 from dashboard.charts import chart_lines
 from dashboard.display import duration, scale, share
@@ -17,6 +16,7 @@ from dashboard.texts import say
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analysis.clearout.picture import Picture
     from analysis.results import Estimate, Run
     from dashboard.chart import Look
     from dashboard.charts import WindowsOf
@@ -102,7 +102,7 @@ def marked(
     if AXIS.replace("y", "yaxis") not in made["layout"]:
         return made
     _times(made, look, estimates, run)
-    if isinstance(told, Picture):
+    if not isinstance(told, str):
         _levels(made, look, told)
         made["data"] += _curves(told, look, scale("mS/cm", look.units))
     return made

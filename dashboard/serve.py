@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import waitress
 
+from dashboard.analyst import Analyst
 from dashboard.app import Settings, create_app
 from dashboard.feed import ArchiveFeed
 from dashboard.guard import LARGEST_BODY
@@ -123,7 +124,8 @@ def serve(
     check_reach(host, settings)
     be_frugal()
     listener = listen(host, port)
-    feed = ArchiveFeed(archive, installation)
+    analyst = Analyst(archive, installation)
+    feed = ArchiveFeed(archive, installation, analyst)
     watch = Watch(
         feed,
         pace,
@@ -146,4 +148,5 @@ def serve(
         pass
     finally:
         server.close()
+        analyst.end()
         watch.stop()
