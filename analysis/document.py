@@ -6,7 +6,11 @@ import json
 import math
 from typing import TYPE_CHECKING, Any
 
+from analysis.results import Interval
+
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
 
     from analysis.results import Estimate, Finding, Results, Run
@@ -29,15 +33,20 @@ def document(results: Results, *, explain: bool = False) -> dict[str, Any]:
     -------
     dict
         With the keys of the contract, in their order. Times are ISO 8601 in UTC; a number that is not
-        finite is null. ``nutrient`` stands in nutrient doses only.
+        finite is null. ``nutrient`` stands in nutrient doses only; ``from`` and ``to`` of an estimate are the
+        time that it speaks for: its run, its week, or the whole period.
     """
+    runs = {(run.zone, run.start): Interval(run.start, run.end) for run in results.runs}
+    whole = Interval(results.start, results.end)
     return {
         "installation": results.installation,
         "from": iso(results.start),
         "to": iso(results.end),
         "software": results.software,
         "runs": [_run(run) for run in results.runs],
-        "estimates": [_estimate(estimate, explain=explain) for estimate in results.estimates],
+        "estimates": [
+            _estimate(e, e.period or _of_run(e, runs) or whole, explain=explain) for e in results.estimates
+        ],
         "findings": [_finding(finding) for finding in results.findings],
     }
 
@@ -86,11 +95,20 @@ def _run(run: Run) -> dict[str, Any]:
     }
 
 
-def _estimate(estimate: Estimate, *, explain: bool) -> dict[str, Any]:
+def _of_run(estimate: Estimate, runs: Mapping[tuple[str, pd.Timestamp], Interval]) -> Interval | None:
+    """Return the time of an estimate's run, or None where it belongs to none."""
+    if estimate.zone is None or estimate.run_start is None:
+        return None
+    return runs.get((estimate.zone, estimate.run_start))
+
+
+def _estimate(estimate: Estimate, period: Interval, *, explain: bool) -> dict[str, Any]:
     plain: dict[str, Any] = {
         "quantity": estimate.quantity,
         "zone": estimate.zone,
         "run_start": None if estimate.run_start is None else iso(estimate.run_start),
+        "from": iso(period.start),
+        "to": iso(period.end),
         "value": number(estimate.value),
         "unit": estimate.unit,
         "low": number(estimate.low),

@@ -7,7 +7,9 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.results import ESTIMATE_UNITS, Estimate
+import pandas as pd
+
+from analysis.results import ESTIMATE_UNITS, Estimate, Interval
 from analysis.uncertainty import COVERAGE_FACTOR, EACH_RUN
 
 if TYPE_CHECKING:
@@ -98,8 +100,8 @@ def zone_totals(season: SeasonView) -> list[Estimate]:
     Returns
     -------
     list of Estimate
-        Without a run's start; the method says which weeks and how many runs. A week runs from Monday to
-        Sunday in the installation's time zone.
+        Without a run's start, but with the period that they speak for; the method says which week and how many
+        runs. A week runs from Monday to Sunday in the installation's time zone, as far as it was looked at.
 
     Notes
     -----
@@ -110,23 +112,35 @@ def zone_totals(season: SeasonView) -> list[Estimate]:
     ----------
     `pool`.
     """
-    groups: dict[tuple[str, str, str | None], dict[str, list[Estimate]]] = {}
-    tz = season.installation.tz
+    groups: dict[tuple[str, str, str | None], dict[Interval, list[Estimate]]] = {}
     for estimate in _first_of_each_run(season.estimates):
         if estimate.run_start is None or estimate.zone is None:
             continue
-        year, week, _ = estimate.run_start.tz_convert(tz).isocalendar()
         key = (estimate.zone, estimate.quantity, estimate.nutrient)
         weeks = groups.setdefault(key, defaultdict(list))
-        weeks[f"week {year}-W{week:02d}"].append(estimate)
+        weeks[_week(season, estimate.run_start)].append(estimate)
     found = []
     for weeks in groups.values():
-        spans = {**weeks}
+        for span, runs in weeks.items():
+            found += _over(season, _name(season, span), span, runs)
         if len(weeks) > 1:
-            spans["the whole period"] = [e for part in weeks.values() for e in part]
-        for span, runs in spans.items():
-            found += _over(season, span, runs)
+            whole = [e for part in weeks.values() for e in part]
+            found += _over(season, "the whole period", Interval(season.start, season.end), whole)
     return found
+
+
+def _week(season: SeasonView, instant: pd.Timestamp) -> Interval:
+    """Return the week of an instant, Monday to Sunday at the site, as far as it lies in the period."""
+    day = instant.tz_convert(season.installation.tz).normalize()
+    monday = day - pd.DateOffset(days=day.weekday())
+    ends = monday.tz_convert("UTC"), (monday + pd.DateOffset(days=7)).tz_convert("UTC")
+    return Interval(max(ends[0], season.start), min(ends[1], season.end))
+
+
+def _name(season: SeasonView, week: Interval) -> str:
+    """Return what a week is called."""
+    year, number, _ = week.start.tz_convert(season.installation.tz).isocalendar()
+    return f"week {year}-W{number:02d}"
 
 
 def _first_of_each_run(estimates: Iterable[Estimate]) -> list[Estimate]:
@@ -138,7 +152,7 @@ def _first_of_each_run(estimates: Iterable[Estimate]) -> list[Estimate]:
     return list(firsts.values())
 
 
-def _over(season: SeasonView, span: str, runs: Sequence[Estimate]) -> list[Estimate]:
+def _over(season: SeasonView, name: str, span: Interval, runs: Sequence[Estimate]) -> list[Estimate]:
     """Return one quantity of one zone over several runs; none where fewer than two have a number."""
     told = [e for e in runs if e.status == "ok"]
     if len(told) < LEAST_RUNS:
@@ -160,10 +174,11 @@ def _over(season: SeasonView, span: str, runs: Sequence[Estimate]) -> list[Estim
             ESTIMATE_UNITS[first.quantity],
             max(0.0, pooled.value - half),
             pooled.value + half,
-            f"{what} of {len(told)} runs in {span}{refused}; errors of meters and stock taken as the same in all",
+            f"{what} of {len(told)} runs in {name}{refused}; errors of meters and stock taken as the same in all",
             names,
             nutrient=first.nutrient,
             budget=pooled.budget,
+            period=span,
         )
     ]
 

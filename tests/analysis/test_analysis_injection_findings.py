@@ -7,10 +7,12 @@ import math
 import pandas as pd
 import pytest
 
+from analysis.document import document
 from analysis.injection.disagree import CAUSES, disagreements, likelihoods
 from analysis.injection.season import pool, zone_totals
 from analysis.injection.strata import sagging, strata
-from analysis.results import Estimate, Run
+from analysis.pipeline import analyse
+from analysis.results import Estimate, Results, Run
 from analysis.uncertainty import EACH_RUN
 from analysis.view import RunView, SeasonView
 from tests.support.virtual import virtual, with_injector, with_readings
@@ -27,6 +29,23 @@ def test_ratio_that_sags_by_a_fifth_is_told_with_its_pieces() -> None:
         assert told.kind == "injection off target"
         assert told.value == pytest.approx(-0.16, abs=0.035)
         assert told.evidence.count("1:") >= 4
+
+
+@pytest.mark.parametrize(("sag", "kinds"), [(0.2, {"injection off target"}), (0.0, set())])
+def test_ratio_that_sags_about_its_target_is_told_by_the_whole_analysis(sag: float, kinds: set[str]) -> None:
+    """With the target set to the run's own mean the sag alone is told, and a steady ratio leaves nothing to tell."""
+    scenario = virtual(900_402, sag=sag)
+    installation = with_injector(
+        scenario.view(), ratio=scenario.truth.fraction, ratio_tolerance=0.05
+    ).installation
+    readings = scenario.readings
+    ends = readings["time"].min(), readings["time"].max() + pd.Timedelta(seconds=1)
+    found = analyse(installation, readings, *ends)
+    mean = next(e for e in found.estimates if e.quantity == "injection fraction")
+
+    assert mean.value == pytest.approx(scenario.truth.fraction, rel=0.04)
+    assert {f.kind for f in found.findings if "injection" in f.kind} == kinds
+    assert all("while its mean is" in f.evidence for f in found.findings if "injection" in f.kind)
 
 
 def test_steady_ratio_is_not_told() -> None:
@@ -141,3 +160,27 @@ def test_weeks_and_the_whole_period_are_told_for_each_zone() -> None:
     assert next(e for e in found if "whole" in e.method).value == pytest.approx(0.01045)
     assert [e.value for e in found if e.quantity == "stock volume"] == pytest.approx([35.0, 15.0, 50.0])
     assert all(e.run_start is None for e in found)
+
+
+def test_document_says_what_time_each_estimate_speaks_for() -> None:
+    """A week runs from Monday to Monday at the site as far as it was looked at; a run's estimate from start to end."""
+    start, end = pd.Timestamp("2026-06-01", tz="UTC"), pd.Timestamp("2026-06-12", tz="UTC")
+    fractions = [_run_estimate(day, 0.01) for day in range(10)]
+    runs = tuple(
+        Run("z1", e.run_start, e.run_start + pd.Timedelta(hours=1), 500.0, None)
+        for e in fractions
+        if e.run_start is not None
+    )
+    installation = virtual().installation
+    found = zone_totals(SeasonView(installation, start, end, runs, fractions, (), ()))
+    other = Estimate("filter pressure loss", None, None, 5.0, "kPa", 4.0, 6.0, "m", ())
+    told = document(Results("x", start, end, "s", runs, (*fractions, *found, other), ()))["estimates"]
+    spans = [(e["from"], e["to"]) for e in told]
+
+    assert spans[0] == ("2026-06-01T05:00:00Z", "2026-06-01T06:00:00Z")
+    assert spans[-4:] == [
+        ("2026-06-01T00:00:00Z", "2026-06-07T23:00:00Z"),
+        ("2026-06-07T23:00:00Z", "2026-06-12T00:00:00Z"),
+        ("2026-06-01T00:00:00Z", "2026-06-12T00:00:00Z"),
+        ("2026-06-01T00:00:00Z", "2026-06-12T00:00:00Z"),
+    ]
