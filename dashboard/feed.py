@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 import pandas as pd
 
 from ingest import store
+from ingest.days import days_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,5 +76,5 @@ class ArchiveFeed:
 
     def first(self) -> pd.Timestamp | None:
         """Return the first day of the archive; None before there is one. [UTC]"""
-        days = store.days_of(self.archive / "readings" / f"site={self.installation.site}")
+        days = days_of(self.archive, self.installation.site)
         return pd.Timestamp(days[0], tz="UTC") if days else None

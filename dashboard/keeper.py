@@ -6,7 +6,6 @@ the readings. What is not summed up yet is left blank and said so; it is never r
 
 from __future__ import annotations
 
-import hashlib
 import logging
 import threading
 from dataclasses import dataclass, field
@@ -19,7 +18,7 @@ from dashboard.readings import readings_by_sensor
 from dashboard.rollup_files import RollupFiles, period_of
 from dashboard.rollups import FINEST, TIERS, between, joined, rolled, tier_for
 from dashboard.windows import SECOND, Readings, Window, step_for, window
-from ingest import store
+from ingest.days import days_of, mark_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -67,7 +66,7 @@ class Keeper:
     def __init__(self, archive: Path, feed: Feed, clock: Callable[[], pd.Timestamp]) -> None:
         self.feed = feed
         self.clock = clock
-        self.days_folder = archive / "readings" / f"site={feed.installation.site}"
+        self.archive = archive
         self.files = RollupFiles(archive / "rollups" / f"site={feed.installation.site}")
         self._known = self.files.known_days()
         self._open = _Open(-1, 0)
@@ -77,7 +76,7 @@ class Keeper:
     def keep(self) -> None:
         """Sum up what has changed: the open day in memory, each month with changed days in its files."""
         today = int(self.clock().timestamp()) // 86400
-        found = {day: self._mark(day) for day in store.days_of(self.days_folder)}
+        found = {day: self._mark(day) for day in days_of(self.archive, self.feed.installation.site)}
         found |= {day: "" for day in self._known if day not in found}
         stale = [day for day, mark in found.items() if self._known.get(day) != mark and _number(day) != today]
         self._pending = frozenset(_number(day) for day in stale)
@@ -97,15 +96,8 @@ class Keeper:
         return self._pending
 
     def _mark(self, day: str) -> str:
-        """Return a mark of a day's files that changes whenever they do."""
-        said = []
-        for path in sorted((self.days_folder / f"date={day}").glob("*.parquet")):
-            try:
-                status = path.stat()
-            except FileNotFoundError:
-                continue
-            said.append(f"{path.name} {status.st_size} {status.st_mtime_ns}")
-        return hashlib.sha256("\n".join(said).encode()).hexdigest()[:16]
+        """Return a mark of a day's files that changes whenever their rows do."""
+        return mark_of(self.archive, f"readings/site={self.feed.installation.site}/date={day}")
 
     def _sum_up_today(self, today: int) -> None:
         now = int(self.clock().timestamp() * SECOND)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
@@ -15,8 +16,8 @@ from ingest.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
+    from ingest.days import DayFile
     from ingest.installation import Installation
 
 US_PER_DAY = 86_400_000_000
@@ -149,7 +150,7 @@ def encode(table: pa.Table, kind: str, *, level: int = 1) -> bytes:
 
 
 def read_file(
-    path: Path,
+    path: Path | DayFile,
     *,
     kind: str = "readings",
     columns: Sequence[str] | None = None,
@@ -160,7 +161,7 @@ def read_file(
 
     Parameters
     ----------
-    path : Path
+    path : Path or DayFile
         A file of the archive.
     kind : str
         A key of `SCHEMAS`.
@@ -182,11 +183,14 @@ def read_file(
         If it is not there.
     DamagedFileError
         If it cannot be read.
+    DepotError
+        If it stands in a depot that does not answer.
     """
     wanted = list(columns or SCHEMAS[kind].names)
     needed = [*wanted, *(name for name in ("sensor", "time") if name not in wanted and (sensors or span_us))]
     try:
-        with pq.ParquetFile(path, pre_buffer=False) as file:
+        source = path if isinstance(path, Path) else path.open()
+        with pq.ParquetFile(source, pre_buffer=False) as file:
             groups = [
                 index
                 for index in range(file.num_row_groups)
@@ -196,6 +200,8 @@ def read_file(
     except FileNotFoundError:
         raise
     except (OSError, pa.ArrowException) as error:
+        if not isinstance(path, Path) and path.depot is not None:
+            path.read_bytes()  # a depot that is silent says so itself
         msg = f"{path} is damaged and cannot be read; run: tricklebook archive verify"
         raise DamagedFileError(msg) from error
     if sensors is not None:

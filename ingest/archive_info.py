@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from ingest import checkpoint as checkpoints
 from ingest import manifest
 from ingest.checkpoint import Checkpoint
+from ingest.days import folders_of
+from ingest.depot import depot_of
 from ingest.layout import kind_of
 from ingest.tail import backlog
 
@@ -56,7 +58,10 @@ class Info:
 
 def sites(archive: Path) -> list[str]:
     """Return the installations that an archive holds, as they stand in its paths."""
-    return sorted(path.name.removeprefix("site=") for path in (archive / "state").glob("site=*"))
+    here = {path.name for path in (archive / "state").glob("site=*")}
+    depot = depot_of(archive)
+    far = [] if depot is None else depot.folders("manifest")
+    return sorted(name.removeprefix("site=") for name in {*here, *far} if name.startswith("site="))
 
 
 def info(archive: Path, site: str) -> Info:
@@ -68,6 +73,7 @@ def info(archive: Path, site: str) -> Info:
         If the checkpoint is damaged.
     """
     checkpoint = checkpoints.load(archive, site) or Checkpoint()
+    folders_of(archive, site)  # fetches the manifests where this machine only reads
     files = manifest.expected_files(manifest.all_closed(archive, site), checkpoint)
     readings = {
         folder: records for folder, records in files.items() if kind_of(folder) == "readings" and records

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from ingest import upkeep
 from ingest.archive import DamagedFileError
+from ingest.depot import DepotError
 from ingest.files import FULL, locked
 from ingest.rounds import Rounds
 from ingest.status import StatusFile, archiver_path
@@ -41,6 +42,10 @@ FULL_RETRY_S = 2.0
 """Time before the next try when the disk is full. [s]"""
 
 
+PROBLEM_RETRY_S = 30.0
+"""Time before the next upkeep after one that failed, because a depot is out of reach, say. [s]"""
+
+
 @dataclass(slots=True)
 class Progress:
     """How the archiver stands.
@@ -57,8 +62,8 @@ class Progress:
         Journal that is not archived. [bytes]
     newest_us : int
         Newest instant stored since the process began, 0 where none. [µs since 1970, UTC]
-    rounds, merged, closed : int
-        Rounds done, folders merged, days closed.
+    rounds, merged, closed, shipped : int
+        Rounds done, folders merged, days closed, day's folders sent to the depot.
     """
 
     state: str = "waiting"
@@ -69,6 +74,7 @@ class Progress:
     rounds: int = 0
     merged: int = 0
     closed: int = 0
+    shipped: int = 0
 
 
 @dataclass(slots=True)
@@ -92,6 +98,12 @@ class Archiver:
     should_stop: Callable[[], bool]
     every_s: float = EVERY_S
     progress: Progress = field(default_factory=Progress)
+    _rounds: Rounds = field(init=False)
+    _problems: dict[str, str] = field(init=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Be ready for the first round."""
+        self._rounds = Rounds(self.archive, self.installation)
 
     def run(self) -> None:
         """Archive until told to stop, then once more.
@@ -107,11 +119,12 @@ class Archiver:
         while not self.should_stop():
             with locked(lock, wait=False) as mine:
                 if mine:
-                    self._work(Rounds(self.archive, self.installation), status)
+                    self._work(status)
                     return
             time.sleep(LOOK_S)
 
-    def _work(self, rounds: Rounds, status: StatusFile) -> None:
+    def _work(self, status: StatusFile) -> None:
+        rounds = self._rounds
         due = upkeep_due = 0.0
         self.progress.state = "archiving"
         while not self.should_stop():
@@ -119,42 +132,49 @@ class Archiver:
             busy = False
             self.progress.backlog = rounds.backlog()
             if self.progress.backlog >= BACKLOG_BYTES or (self.progress.backlog and now >= due):
-                busy = self._try(lambda: self._round(rounds))
+                busy = self._try(self._round)
                 due = now + (self.every_s if busy else FULL_RETRY_S)
             if now >= upkeep_due:
                 again = self._try(self._upkeep)
                 busy = busy or again
-                upkeep_due = now + (0.0 if again else UPKEEP_S)
+                upkeep_due = now + (0.0 if again else self._rest())
             if not busy:
                 time.sleep(LOOK_S)
             status.write(self.progress)
-        while rounds.backlog() and self._try(lambda: self._round(rounds)):
+        while rounds.backlog() and self._try(self._round):
             pass
         self.progress.state = "stopped"
         status.write(self.progress)
 
+    def _rest(self) -> float:
+        """Return the time before the next upkeep. [s]"""
+        return PROBLEM_RETRY_S if self._problems.get("_upkeep") else UPKEEP_S
+
     def _try(self, work: Callable[[], bool]) -> bool:
-        """Do some work; on a full disk, say so and return False."""
+        """Do some work; where the disk is full, a file damaged or the depot silent, say so and return False."""
         try:
             result = work()
         except OSError as error:
             if error.errno not in FULL:
                 raise
-            self._say("disk full", f"{self.archive}: the disk is full; make room, and it goes on")
+            self._say(work, "disk full", f"{self.archive}: the disk is full; make room, and it goes on")
             return False
-        except DamagedFileError as error:
-            self._say("archiving", str(error))
+        except (DamagedFileError, DepotError) as error:
+            self._say(work, "archiving", str(error))
             return False
-        self._say("archiving", self.progress.problem if self.progress.state == "archiving" else "")
+        self._say(work, "archiving", "")
         return result
 
-    def _say(self, state: str, problem: str) -> None:
-        if problem and problem != self.progress.problem:
+    def _say(self, work: Callable[[], bool], state: str, problem: str) -> None:
+        """Note how some work went; a problem stands until the same work succeeds."""
+        if problem and problem != self._problems.get(work.__name__):
             log.warning("%s", problem)
-        self.progress.state, self.progress.problem = state, problem
+        self._problems[work.__name__] = problem
+        self.progress.state = state
+        self.progress.problem = "; ".join(sorted({said for said in self._problems.values() if said}))
 
-    def _round(self, rounds: Rounds) -> bool:
-        report = rounds.run()
+    def _round(self) -> bool:
+        report = self._rounds.run()
         self.progress.rounds += 1
         self.progress.counts = dict(Counter(self.progress.counts) + report.counts)
         self.progress.newest_us = max(self.progress.newest_us, report.newest_us)
@@ -165,4 +185,5 @@ class Archiver:
         done = upkeep.upkeep(self.archive, self.installation.site)
         self.progress.merged += len(done.folders)
         self.progress.closed += len(done.closed)
-        return bool(done.folders or done.closed)
+        self.progress.shipped += len(done.shipped)
+        return bool(done)

@@ -54,11 +54,14 @@ class Swap:
         Where the merged form was built, relative to the archive.
     files : list of FileRecord
         The merged form's files.
+    is_whole : bool
+        Whether they are all of the day; where not, those that the manifests name stand in the depot.
     """
 
     folder: str
     built: str
     files: list[FileRecord]
+    is_whole: bool = True
 
 
 @dataclass(slots=True)
@@ -81,6 +84,8 @@ class Checkpoint:
         A merge that was begun.
     doomed : list of str
         Day's folders that were pruned and are to be removed.
+    doomed_far : list of str
+        Files in the depot that were pruned and are to be removed.
     head : str
         SHA-256 of the newest manifest, empty where there is none.
     counts : dict of str to int
@@ -96,6 +101,7 @@ class Checkpoint:
     reopened: list[str] = field(default_factory=list)
     swap: Swap | None = None
     doomed: list[str] = field(default_factory=list)
+    doomed_far: list[str] = field(default_factory=list)
     head: str = ""
     counts: dict[str, int] = field(default_factory=dict)
     notes: dict[str, int] = field(default_factory=dict)
@@ -147,6 +153,7 @@ def load(archive: Path, site: str) -> Checkpoint | None:
         reopened=content["reopened"],
         swap=swap and Swap(**{**swap, "files": [FileRecord(**record) for record in swap["files"]]}),
         doomed=content["doomed"],
+        doomed_far=content["doomed_far"],
         head=content["head"],
         counts=content["counts"],
         notes=content["notes"],

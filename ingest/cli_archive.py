@@ -22,13 +22,15 @@ def register(app: typer.Typer) -> None:
     """Add the commands to the front door."""
     group = typer.Typer(
         no_args_is_help=True,
-        help="Look after the archive: check it, merge its small files, count what it holds, remove old days. "
+        help="Look after the archive: check it, merge its small files, count what it holds, remove old days, "
+        "send days that are closed to an object store. "
         "All of it may be done while the ingester runs.",
     )
     group.command("verify")(verify)
     group.command("merge")(merge)
     group.command("info")(info)
     group.command("prune")(prune)
+    group.command("depot")(depot)
     app.add_typer(group, name="archive")
 
 
@@ -79,14 +81,16 @@ def merge(*, archive: Archive) -> None:
     from ingest.upkeep import upkeep  # noqa: PLC0415 - loads only when needed
 
     for site in _sites(archive):
-        merged = closed = 0
+        merged = closed = shipped = 0
         while True:
             done = upkeep(archive, site, everything=True)
-            if not (done.folders or done.closed):
+            if not done:
                 break
             merged += len(done.folders)
             closed += len(done.closed)
-        _say([f"{site}: {merged} folders merged, {closed} days closed"])
+            shipped += len(done.shipped)
+        sent = f", {shipped} folders sent to the depot" if shipped else ""
+        _say([f"{site}: {merged} folders merged, {closed} days closed{sent}"])
 
 
 def info(*, archive: Archive) -> None:
@@ -109,6 +113,29 @@ def info(*, archive: Archive) -> None:
         )
         events = read_told(archive, site, "events").tail(EVENTS_SHOWN)
         _say(f"  event       {row.time:%Y-%m-%d %H:%M} UTC: {row.detail}" for row in events.itertuples())
+
+
+def depot(
+    *,
+    archive: Archive,
+    url: Annotated[
+        str, typer.Option(help="Where to: s3://bucket/prefix, or file:///folder for another disk.")
+    ],
+    endpoint: Annotated[
+        str, typer.Option(help="Address of an object store of your own, like https://objects.example:9000.")
+    ] = "",
+    region: Annotated[str, typer.Option(help="Region of the bucket, where the store has regions.")] = "",
+) -> None:
+    """Let closed days go to a depot, an object store or another disk, where every command reads them.
+
+    What is still changing stays in the folder. On another machine the same command, with an empty folder,
+    lets the archive be read. User and password of an object store come from AWS_ACCESS_KEY_ID and
+    AWS_SECRET_ACCESS_KEY, the file of its own tools, or the machine's role.
+    """
+    from ingest.depot import Description, describe  # noqa: PLC0415 - loads only when needed
+
+    path = describe(archive, Description(url=url, endpoint=endpoint, region=region))
+    _say([f"{path}: closed days go to {url} from now on"])
 
 
 def prune(

@@ -37,6 +37,10 @@ PLACES = (
     "merge.exchanged",
     "merge.manifest",
     "merge.committed",
+    "depot.put",
+    "depot.back",
+    "depot.sent",
+    "depot.let_go",
     *(f"{kind}.{step}" for kind in WRITES for step in WRITE_STEPS),
 )
 """Every named place of the ingester, in the order of the protocol."""

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+DAY_NAME = re.compile(r"date=\d{4}-\d{2}-\d{2}")
+"""Name of a day's folder."""
+
 _PART = re.compile(r"part-(\d{10})(?:-(\d{10}))?\.parquet")
 
 
@@ -94,6 +97,6 @@ def day_folders(archive: Path, site: str) -> Iterator[str]:
                 yield f"{kind}/site={site}/{path.name}"
 
 
-def is_temporary(path: Path) -> bool:
+def is_temporary(name: str) -> bool:
     """Tell whether a file is one that was being written."""
-    return path.name.startswith(TEMPORARY)
+    return name.startswith(TEMPORARY)

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ingest.days import days_of, mark_of
+from ingest.days import files, mark_of
 from ingest.decoding import Decoder
 from ingest.layout import day_folder, split_days
-from ingest.store import read_tail
+from ingest.store import TRIES, BusyArchiveError, read_tail
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -21,8 +21,11 @@ if TYPE_CHECKING:
     from ingest.installation import Installation
 
 
-def marks(archive: Path, installation: Installation) -> dict[str, str]:
-    """Return a mark of each day that has readings.
+class Marks:
+    """The marks of an archive's days, as they are when they are asked for first.
+
+    Equal marks mean equal readings; moving a reading from the journal into a file, or files into one, may
+    change a mark though the readings are the same.
 
     Parameters
     ----------
@@ -30,12 +33,6 @@ def marks(archive: Path, installation: Installation) -> dict[str, str]:
         The archive's folder.
     installation : Installation
         Whose readings.
-
-    Returns
-    -------
-    dict of str to str
-        Day (UTC, ISO) to its mark. Equal marks mean equal readings; moving a reading from the journal into a
-        file, or files into one, may change a mark though the readings are the same.
 
     Raises
     ------
@@ -52,13 +49,39 @@ def marks(archive: Path, installation: Installation) -> dict[str, str]:
     ... supply = { kind = "well", backflow_preventer = "none" }
     ... zone.a = {}
     ... sensor.ec = { quantity = "conductivity", point = "mixed", unit = "mS/cm", source = { csv = "ec" } }'''
-    >>> marks(Path("nowhere"), Installation.model_validate(tomllib.loads(text)))
-    {}
+    >>> Marks(Path("nowhere"), Installation.model_validate(tomllib.loads(text))).of("2026-05-01") is None
+    True
     """
-    fresh = _journal_marks(archive, installation)
-    site = installation.site
-    stored = {day: mark_of(archive, f"readings/site={site}/date={day}") for day in days_of(archive, site)}
-    return {day: stored.get(day, "") + fresh.get(day, "") for day in sorted({*stored, *fresh})}
+
+    def __init__(self, archive: Path, installation: Installation) -> None:
+        self._archive = archive
+        self._site = installation.site
+        self._fresh = _journal_marks(archive, installation)
+        self._known: dict[str, str | None] = {}
+
+    def of(self, day: str) -> str | None:
+        """Return the mark of a day (UTC, ISO); None where it has no reading.
+
+        Raises
+        ------
+        BusyArchiveError
+            If the day's files were moved every time that they were looked for.
+        DepotError
+            If some stand in a depot that does not answer.
+        """
+        if day not in self._known:
+            said = self._of_files(f"readings/site={self._site}/date={day}") + self._fresh.get(day, "")
+            self._known[day] = said or None
+        return self._known[day]
+
+    def _of_files(self, folder: str) -> str:
+        """Return the mark of a day's files; empty where there are none."""
+        for _ in range(TRIES):
+            try:
+                return mark_of(self._archive, folder) if files(self._archive, folder) else ""
+            except FileNotFoundError:
+                continue
+        raise BusyArchiveError(self._archive / folder)
 
 
 def _journal_marks(archive: Path, installation: Installation) -> dict[str, str]:

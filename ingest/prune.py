@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 from ingest import checkpoint as checkpoints
 from ingest import manifest
+from ingest.days import files, folders_of
 from ingest.errors import UserError
-from ingest.layout import day_folders
 from ingest.recovery import changing, finish_pruning
 
 if TYPE_CHECKING:
@@ -66,10 +66,10 @@ def plan(archive: Path, site: str, first: date, last: date) -> Cut:
         raise UserError(msg)
     folders = tuple(
         folder
-        for folder in day_folders(archive, site)
+        for folder in folders_of(archive, site)
         if str(first) <= folder.rpartition("date=")[2] <= str(last)
     )
-    sizes = [path.stat().st_size for folder in folders for path in sorted((archive / folder).iterdir())]
+    sizes = [file.size for folder in folders for file in files(archive, folder)]
     text = repr((folders, sizes))
     return Cut(folders, len(sizes), sum(sizes), hashlib.sha256(text.encode()).hexdigest()[:8])
 
@@ -89,6 +89,8 @@ def prune(archive: Path, site: str, first: date, last: date, code: str) -> Cut:
     """
     with changing(archive, site) as checkpoint:
         cut = plan(archive, site, first, last)
+        found = [file for folder in cut.folders for file in files(archive, folder)]
+        far = [f"{file.folder}/{file.name}" for file in found if file.depot is not None]
         if cut.code != code:
             msg = f"{code!r} does not stand for what would be removed now; run it without --confirm first"
             raise UserError(msg)
@@ -102,6 +104,7 @@ def prune(archive: Path, site: str, first: date, last: date, code: str) -> Cut:
                 folders={},
             )
             checkpoint.head = manifest.digest(path)
+        checkpoint.doomed_far += far
         for folder in cut.folders:
             checkpoint.open.pop(folder, None)
             if folder in checkpoint.reopened:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 from ingest import checkpoint as checkpoints
 from ingest import manifest, swap
 from ingest.checkpoint import Checkpoint, CheckpointError
+from ingest.days import files
+from ingest.depot import depot_of
 from ingest.files import locked, sync_folder
 from ingest.journal import segments
 from ingest.layout import day_folders, is_temporary, rounds_of
@@ -72,7 +74,7 @@ def put_right(archive: Path, site: str) -> Checkpoint:
         As it is on the disk.
     """
     folders = list(day_folders(archive, site))
-    newest = max((rounds[1] for folder in folders for _, rounds in _parts(archive / folder)), default=-1)
+    newest = _newest_round(archive, site, folders)
     found = _readable(archive, site)
     checkpoint = found or Checkpoint()
     if (found is None and newest >= 0) or (newest > checkpoint.generation and _is_old(archive, checkpoint)):
@@ -86,6 +88,14 @@ def put_right(archive: Path, site: str) -> Checkpoint:
     for folder in folders:
         _remove_unfinished(archive / folder, checkpoint.generation)
     return checkpoint
+
+
+def _newest_round(archive: Path, site: str, folders: list[str]) -> int:
+    """Return the newest round that any file holds, here or where the manifests say; -1 where none does."""
+    here = [rounds[1] for folder in folders for _, rounds in _parts(archive / folder)]
+    closed = manifest.all_closed(archive, site).values() if depot_of(archive) else ()
+    far = [rounds_of(record.name) for records in closed for record in records]
+    return max([*here, *(rounds[1] for rounds in far if rounds)], default=-1)
 
 
 def finish_pruning(archive: Path, site: str, checkpoint: Checkpoint) -> None:
@@ -121,7 +131,7 @@ def _remove_unfinished(folder: Path, generation: int) -> None:
     """Remove temporary files, and those of the one round that can have been under way."""
     if not folder.is_dir():
         return
-    gone = [path for path in folder.iterdir() if is_temporary(path)]
+    gone = [path for path in folder.iterdir() if is_temporary(path.name)]
     gone += [path for path, (_, last) in _parts(folder) if last == generation]
     for path in gone:
         path.unlink()
@@ -137,7 +147,7 @@ def _rebuilt(archive: Path, site: str, folders: list[str], generation: int) -> C
     for folder in folders:
         there = {path.name: path for path, _ in _parts(archive / folder)}
         named = {record.name for record in known.get(folder, [])}
-        if not named <= there.keys():
+        if not named <= {*there, *(file.name for file in files(archive, folder))}:
             checkpoint.reopened.append(folder)
             named = set()
         fresh = [record_of(path) for name, path in there.items() if name not in named]

@@ -6,6 +6,7 @@ files after it, so a reading that moves from one to the other meanwhile is seen,
 
 from __future__ import annotations
 
+import functools
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,13 +15,14 @@ import pyarrow as pa
 
 from ingest import archive as parquet
 from ingest.checkpoint import Checkpoint, CheckpointError, load
+from ingest.days import DayFile, days_of, files
 from ingest.decoding import Decoder
 from ingest.dedupe import order_of, repeats
 from ingest.tables import sensors_in, table_of
 from ingest.tail import Batch, read_batch
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from datetime import datetime
     from pathlib import Path
 
@@ -37,7 +39,13 @@ _EVER: Span = (-(2**62), 2**62)
 
 
 class BusyArchiveError(RuntimeError):
-    """Raised when the archive changed under the reader's hands every time it tried."""
+    """Raised when a day's files were not where they should be every time that they were read."""
+
+    def __init__(self, place: Path) -> None:
+        super().__init__(
+            f"{place}: its files are moved or missing every time that they are read; "
+            "run: tricklebook archive verify"
+        )
 
 
 def read_readings(
@@ -87,12 +95,15 @@ def read_readings(
     """
     span = (_EVER[0] if start is None else _us(start), _EVER[1] if end is None else _us(end) - 1)
     tail = _tail_table(archive, installation, sensors, span)
-    folder = archive / "readings" / f"site={installation.site}"
     tables = [
         table
-        for day in days_of(folder)
+        for day in days_of(archive, installation.site)
         if _overlaps(day, span)
-        for table in _read_day(folder / f"date={day}", sensors, span)
+        for table in read_day(
+            archive,
+            f"readings/site={installation.site}/date={day}",
+            functools.partial(parquet.read_file, sensors=sensors, span_us=None if span == _EVER else span),
+        )
     ]
     return _frame([*tables, tail])
 
@@ -106,45 +117,41 @@ def _us(instant: datetime) -> int:
     return int(stamp.value) // 1000  # pandas counts nanoseconds here, whatever the unit
 
 
-def days_of(folder: Path) -> list[str]:
-    """Return the days that a site has files of, oldest first."""
-    if not folder.is_dir():
-        return []
-    return sorted(path.name.removeprefix("date=") for path in folder.glob("date=*") if path.is_dir())
-
-
 def _overlaps(day: str, span: Span) -> bool:
     first = int(np.datetime64(day, "us").astype(np.int64))
     return first <= span[1] and first + parquet.US_PER_DAY > span[0]
 
 
-def files_of(folder: Path) -> list[Path]:
-    """Return the Parquet files of one day as they are at one moment.
+def read_day(archive: Path, folder: str, read: Callable[[DayFile], pa.Table]) -> list[pa.Table]:
+    """Read a day's files, again from the start where they were merged or moved meanwhile.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    folder : str
+        The day's folder relative to it.
+    read : callable
+        Reads one file.
+
+    Returns
+    -------
+    list of pyarrow.Table
+        One a file; empty where the day is gone.
 
     Raises
     ------
-    FileNotFoundError
-        If the folder was swapped or removed meanwhile.
+    BusyArchiveError
+        If the files changed every time that they were read.
+    DepotError
+        If some stand in a depot that does not answer.
     """
-    number = folder.stat().st_ino
-    names = sorted(path for path in folder.iterdir() if path.suffix == ".parquet" and path.name[0] != ".")
-    if folder.stat().st_ino != number:
-        raise FileNotFoundError(folder)
-    return names
-
-
-def _read_day(folder: Path, sensors: Sequence[str] | None, span: Span) -> list[pa.Table]:
-    """Read a day's files, again from the start where they were merged meanwhile."""
     for _ in range(TRIES):
         try:
-            return [
-                parquet.read_file(path, sensors=sensors, span_us=None if span == _EVER else span)
-                for path in files_of(folder)
-            ]
+            return [read(file) for file in files(archive, folder)]
         except FileNotFoundError:
-            if not folder.exists():
-                return []
-    raise BusyArchiveError(folder)
+            continue
+    raise BusyArchiveError(archive / folder)
 
 
 def read_tail(archive: Path, site: str) -> tuple[Batch, str]:
@@ -230,42 +237,21 @@ def latest(archive: Path, installation: Installation) -> pd.DataFrame:
         As `read_readings`, one row a sensor that has any reading.
     """
     tail = _tail_table(archive, installation, None, _EVER)
-    folder = archive / "readings" / f"site={installation.site}"
     found = _last_rows(tail)
     missing = set(installation.sensor)
-    for day in reversed(days_of(folder)):
-        for path_table in _read_latest(folder / f"date={day}"):
-            found = pa.concat_tables([found, path_table])
-            missing -= set(path_table.column("sensor").to_pylist())
+    for day in reversed(days_of(archive, installation.site)):
+        for table in read_day(archive, f"readings/site={installation.site}/date={day}", _latest_in):
+            found = pa.concat_tables([found, table])
+            missing -= set(table.column("sensor").to_pylist())
         if not missing:
             break
     return _frame([_last_rows(found)])
 
 
-_latest_of_file: dict[tuple[str, int, int], pa.Table] = {}
-_LATEST_FILES = 4096
-"""Files whose newest readings are remembered: a file never changes once it has its name."""
-
-
-def _read_latest(folder: Path) -> list[pa.Table]:
-    """Return each sensor's newest reading in each file of a day."""
-    for _ in range(TRIES):
-        try:
-            return [_latest_in(path) for path in files_of(folder)]
-        except FileNotFoundError:
-            if not folder.exists():
-                return []
-    raise BusyArchiveError(folder)
-
-
-def _latest_in(path: Path) -> pa.Table:
-    status = path.stat()
-    key = (str(path), status.st_ino, status.st_mtime_ns)
-    if key not in _latest_of_file:
-        while len(_latest_of_file) >= _LATEST_FILES:
-            _latest_of_file.pop(next(iter(_latest_of_file)))
-        _latest_of_file[key] = _last_rows(parquet.read_file(path))
-    return _latest_of_file[key]
+@functools.lru_cache(maxsize=4096)
+def _latest_in(file: DayFile) -> pa.Table:
+    """Return each sensor's newest reading in a file, which never changes once it has its name."""
+    return _last_rows(parquet.read_file(file))
 
 
 def _last_rows(table: pa.Table) -> pa.Table:

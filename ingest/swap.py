@@ -51,7 +51,7 @@ def finish(archive: Path, site: str, checkpoint: Checkpoint) -> None:
         failpoints.reach("merge.exchanged")
         checkpoint.swap = None
         checkpoint.open[swap.folder] = swap.files
-        if swap.folder not in checkpoint.reopened:
+        if swap.is_whole and swap.folder not in checkpoint.reopened:
             checkpoint.reopened.append(swap.folder)
         checkpoints.save(archive, site, checkpoint)
         failpoints.reach("merge.committed")

@@ -11,8 +11,8 @@ import pyarrow as pa
 
 from ingest import archive as parquet
 from ingest.archive import US_PER_DAY, DamagedFileError
+from ingest.days import files
 from ingest.layout import day_of
-from ingest.store import files_of
 from ingest.tables import sensors_in
 
 if TYPE_CHECKING:
@@ -79,15 +79,11 @@ class Taken:
         last = np.append(codes[1:] != codes[:-1], True)
         np.maximum.at(self._newest_of(folder), codes[last], times_us[last])
 
-    def _files(self, folder: str) -> list[Path]:
-        path = self._archive / folder
-        return files_of(path) if path.is_dir() else []
-
     def _read(
         self, folder: str, sensors: list[str] | None, span: tuple[int, int] | None
     ) -> Iterator[_Columns]:
         """Yield code, instant and value of each of a day's files; one that is damaged takes no instants."""
-        for path in self._files(folder):
+        for path in files(self._archive, folder):
             try:
                 table = parquet.read_file(
                     path, columns=["sensor", "time", "value"], sensors=sensors, span_us=span

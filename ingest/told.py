@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import functools
 from typing import TYPE_CHECKING
 
 import pandas as pd
 import pyarrow as pa
 
 from ingest import archive as parquet
-from ingest.store import TRIES, BusyArchiveError, days_of, files_of
+from ingest.days import days_of
+from ingest.store import read_day
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -45,20 +47,10 @@ def read_told(archive: Path, site: str, kind: str, *, first: str = "", last: str
     >>> list(read_told(Path("nowhere"), "home", "events").columns)
     ['time', 'kind', 'detail']
     """
-    folder = archive / kind / f"site={site}"
     tables = [parquet.SCHEMAS[kind].empty_table()]
-    for day in days_of(folder):
+    read = functools.partial(parquet.read_file, kind=kind)
+    for day in days_of(archive, site, kind):
         if first <= day <= last:
-            tables += _read_day(folder / f"date={day}", kind)
+            tables += read_day(archive, f"{kind}/site={site}/date={day}", read)
     frame: pd.DataFrame = pa.concat_tables(tables).unify_dictionaries().to_pandas()
     return frame.sort_values(parquet.SORTED_BY[kind][0], kind="stable", ignore_index=True)
-
-
-def _read_day(folder: Path, kind: str) -> list[pa.Table]:
-    for _ in range(TRIES):
-        try:
-            return [parquet.read_file(path, kind=kind) for path in files_of(folder)]
-        except FileNotFoundError:
-            if not folder.exists():
-                return []
-    raise BusyArchiveError(folder)

@@ -18,10 +18,12 @@ from ingest import checkpoint as checkpoints
 from ingest import failpoints, manifest
 from ingest.checkpoint import Checkpoint, FileRecord, Swap
 from ingest.dedupe import repeats
+from ingest.depot import Depot, DepotError, depot_of
 from ingest.files import make_folder, sync_folder
 from ingest.layout import day_of, kind_of, part_name, rounds_of
 from ingest.parts import write_merged
 from ingest.recovery import changing
+from ingest.shipping import ship
 from ingest.swap import building_place, swap_in
 from ingest.tables import in_order, sensors_in
 
@@ -60,10 +62,17 @@ class Done:
         Day's folders that were merged.
     closed : list of str
         Days that got a manifest.
+    shipped : list of str
+        Day's folders whose files went to the depot.
     """
 
     folders: list[str]
     closed: list[str]
+    shipped: list[str]
+
+    def __bool__(self) -> bool:
+        """Tell whether anything was done."""
+        return bool(self.folders or self.closed or self.shipped)
 
 
 def upkeep(archive: Path, site: str, *, everything: bool = False, limit: int = 1) -> Done:
@@ -89,13 +98,16 @@ def upkeep(archive: Path, site: str, *, everything: bool = False, limit: int = 1
     ------
     OSError
         If the disk is full or broken; readers see the old files until the new ones are whole.
+    DepotError
+        If the archive's depot does not answer; what it has not taken stays here.
     """
-    done = Done([], [])
+    done = Done([], [], [])
     with changing(archive, site) as checkpoint:
-        work = _Work(archive, site, checkpoint)
+        work = _Work(archive, site, checkpoint, depot_of(archive))
+        silent = _ship(work, done, limit)
         by_day = groupby(sorted(checkpoint.open, key=day_of), day_of)
         for day, folders in [(day, list(folders)) for day, folders in by_day]:
-            if len(done.folders) + len(done.closed) >= limit:
+            if len(done.folders) + len(done.closed) + len(done.shipped) >= limit:
                 break
             if work.is_over(day, folders, everything=everything):
                 done.folders.extend(folder for folder in folders if work.merge(folder))
@@ -103,7 +115,20 @@ def upkeep(archive: Path, site: str, *, everything: bool = False, limit: int = 1
                 done.closed.append(str(np.datetime64(day, "D")))
             else:
                 done.folders.extend(folder for folder in folders if work.fold(folder))
+    if silent and not done:
+        raise silent
     return done
+
+
+def _ship(work: _Work, done: Done, limit: int) -> DepotError | None:
+    """Send what is closed to the depot; return why it does not take it, so that other work comes first."""
+    if work.depot is None:
+        return None
+    try:
+        done.shipped.extend(ship(work.archive, work.site, work.checkpoint, work.depot, limit=limit))
+    except DepotError as error:
+        return error
+    return None
 
 
 @dataclass(slots=True)
@@ -113,6 +138,7 @@ class _Work:
     archive: Path
     site: str
     checkpoint: Checkpoint
+    depot: Depot | None
 
     def is_over(self, day: int, folders: Sequence[str], *, everything: bool) -> bool:
         """Tell whether a day is over and, unless everything is due, quiet."""
@@ -139,8 +165,14 @@ class _Work:
 
     def merge(self, folder: str) -> bool:
         """Merge all files of a day as far as memory allows; tell whether there was anything to merge."""
-        files = [*self._closed(folder), *self.checkpoint.open[folder]]
-        return self._rewrite(folder, _groups(sorted(files, key=_rounds)))
+        fresh = self.checkpoint.open[folder]
+        kept = [] if self.depot is None else [[record] for record in self._beside(folder)]
+        files = [*self._closed(folder), *fresh] if self.depot is None else fresh
+        return self._rewrite(folder, [*kept, *_groups(sorted(files, key=_rounds))])
+
+    def _beside(self, folder: str) -> list[FileRecord]:
+        """Return the closed files that stand in the folder; those in a depot are never written again."""
+        return [r for r in self._closed(folder) if (self.archive / folder / r.name).exists()]
 
     def fold(self, folder: str) -> bool:
         """Merge a day's newest small files where there are many; tell whether there were."""
@@ -149,7 +181,7 @@ class _Work:
         if len(small) < FOLD_FILES:
             return False
         before = [[record] for record in files[: len(files) - len(small)]]
-        kept = [[record] for record in self._closed(folder)]
+        kept = [[record] for record in self._beside(folder)]
         return self._rewrite(folder, [*kept, *before, *_groups(small)])
 
     def _rewrite(self, folder: str, groups: list[list[FileRecord]]) -> bool:
@@ -161,7 +193,7 @@ class _Work:
         make_folder(built)
         files = [self._put(group, folder, built) for group in groups]
         sync_folder(built)
-        swap_in(self.archive, self.site, self.checkpoint, Swap(folder, place, files))
+        swap_in(self.archive, self.site, self.checkpoint, Swap(folder, place, files, self.depot is None))
         return True
 
     def _put(self, group: list[FileRecord], folder: str, built: Path) -> FileRecord:

@@ -16,9 +16,11 @@ from ingest import checkpoint as checkpoints
 from ingest import manifest
 from ingest.archive import SCHEMAS, US_PER_DAY, DamagedFileError
 from ingest.checkpoint import Checkpoint, CheckpointError
+from ingest.days import DayFile, folders_of
 from ingest.dedupe import order_of, repeats
+from ingest.depot import Depot, depot_of
 from ingest.files import locked
-from ingest.layout import day_folders, day_of, is_temporary, kind_of, rounds_of
+from ingest.layout import DAY_NAME, day_of, is_temporary, kind_of, rounds_of
 from ingest.tables import in_order, sensors_in
 
 if TYPE_CHECKING:
@@ -76,9 +78,12 @@ def verify(archive: Path, site: str, *, expected_head: str = "") -> list[Problem
             checkpoint = checkpoints.load(archive, site) or Checkpoint()
         except CheckpointError as error:
             return [Problem("checkpoint", f"state/site={site}/checkpoint.json", str(error))]
+        depot = depot_of(archive)
+        stands = {*folders_of(archive, site), *([] if depot is None else _folders_in(depot, site))}
         found = list(_chain(archive, site, checkpoint, expected_head))
+        found += [] if depot is None else _copies(archive, site, depot)
         expected = manifest.expected_files(manifest.all_closed(archive, site), checkpoint)
-        folders = sorted({*day_folders(archive, site), *(f for f, records in expected.items() if records)})
+        folders = sorted({*stands, *(f for f, records in expected.items() if records)})
         for folder in folders:
             found += _folder(archive, folder, expected.get(folder, []), checkpoint.generation)
     return [*found, *_gaps(folders)]
@@ -114,10 +119,10 @@ def _chain(archive: Path, site: str, checkpoint: Checkpoint, expected_head: str)
 
 def _folder(archive: Path, folder: str, records: list[FileRecord], generation: int) -> Iterator[Problem]:
     """Check one day's folder against its records, and its rows against each other."""
-    there = {path.name: path for path in (archive / folder).iterdir()} if (archive / folder).is_dir() else {}
+    there = _everything(archive, folder)
     known = {record.name for record in records}
-    for name, path in sorted(there.items()):
-        if name not in known and not _is_under_way(path, generation):
+    for name, file in sorted(there.items()):
+        if name not in known and not (file.depot is None and _is_under_way(name, generation)):
             yield Problem("added file", f"{folder}/{name}", "no manifest and no checkpoint names it")
     tables = []
     for record in records:
@@ -134,23 +139,62 @@ def _folder(archive: Path, folder: str, records: list[FileRecord], generation: i
         yield from _duplicates(folder, tables)
 
 
-def _is_under_way(path: Path, generation: int) -> bool:
+def _everything(archive: Path, folder: str) -> dict[str, DayFile]:
+    """Return all that stands in a day's folder by name, whether a reader would take it or not."""
+    depot = depot_of(archive)
+    far = {} if depot is None else depot.names(folder)
+    found = {name: DayFile(folder, name, size, depot=depot) for name, size in far.items()}
+    place = archive / folder
+    here = (
+        {path.name: DayFile(folder, path.name, 0, path=path) for path in place.iterdir()}
+        if place.is_dir()
+        else {}
+    )
+    return found | here
+
+
+def _folders_in(depot: Depot, site: str) -> list[str]:
+    """Return the day's folders that a depot has of a site, whether a manifest names them or not."""
+    return [
+        f"{kind}/site={site}/{name}"
+        for kind in SCHEMAS
+        for name in depot.folders(f"{kind}/site={site}")
+        if DAY_NAME.fullmatch(name)
+    ]
+
+
+def _copies(archive: Path, site: str, depot: Depot) -> Iterator[Problem]:
+    """Check that the depot's manifests are those of the archive's folder."""
+    there = depot.names(f"manifest/site={site}")
+    for _, _, path in manifest.names(archive, site):
+        name = f"manifest/site={site}/{path.name}"
+        if path.name in there and depot.read(name) != path.read_bytes():
+            yield Problem(
+                "changed manifest", f"{depot.url}/{name}", "it is not the one in the archive's folder"
+            )
+    known = {path.name for _, _, path in manifest.names(archive, site)}
+    for name in sorted(there.keys() - known):
+        place = f"{depot.url}/manifest/site={site}/{name}"
+        yield Problem("added file", place, "the archive's folder has no such manifest")
+
+
+def _is_under_way(name: str, generation: int) -> bool:
     """Tell whether a file belongs to a round that is not finished."""
-    rounds = rounds_of(path.name)
-    return is_temporary(path) or (rounds is not None and rounds[1] == generation)
+    rounds = rounds_of(name)
+    return is_temporary(name) or (rounds is not None and rounds[1] == generation)
 
 
-def _rows(path: Path, place: str) -> tuple[pa.Table, list[Problem]]:
+def _rows(file: DayFile, place: str) -> tuple[pa.Table, list[Problem]]:
     """Read a file and check its columns, its order, and that its rows belong to its day."""
     kind = kind_of(place)
     empty = SCHEMAS[kind].empty_table()
     try:
-        schema = pq.read_schema(path)
+        schema = pq.read_schema(file.open())
         if not schema.remove_metadata().equals(SCHEMAS[kind]):
             return empty, [
                 Problem("columns", place, f"they are {', '.join(schema.names)}, or of other types")
             ]
-        table = parquet.read_file(path, kind=kind)
+        table = parquet.read_file(file, kind=kind)
     except (OSError, pa.ArrowException, DamagedFileError) as error:
         return empty, [Problem("unreadable file", place, str(error).partition("\n")[0])]
     problems = []

@@ -28,7 +28,7 @@ def quicken() -> None:
     """Let upkeep and back-off take moments instead of minutes, so that a test sees many of them."""
     archiver.UPKEEP_S = 0.05
     archiver.LOOK_S = 0.01
-    archiver.FULL_RETRY_S = 0.1
+    archiver.FULL_RETRY_S = archiver.PROBLEM_RETRY_S = 0.1
     upkeep.GRACE_S = upkeep.QUIET_S = 0.2
     upkeep.FOLD_FILES = 6
     receiver.FIRST_BACKOFF_S = 0.02

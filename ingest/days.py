@@ -1,0 +1,254 @@
+"""The files of days, wherever they stand: in the archive's folder, or in its depot once a day is closed.
+
+The manifests say which files a depot holds, so nothing is asked of it for what is not there. On a machine
+that only reads, they are fetched from the depot first.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from ingest import manifest
+from ingest.checkpoint import FileRecord, path_of
+from ingest.depot import Depot, depot_of
+from ingest.files import publish
+from ingest.layout import day_folders
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pyarrow import NativeFile
+
+LOOK_S = 5.0
+"""Time between looks of a reading machine for new manifests in the depot. [s]"""
+
+
+@dataclass(frozen=True, slots=True)
+class DayFile:
+    """One file of a day.
+
+    Attributes
+    ----------
+    folder : str
+        Its day's folder, relative to the archive.
+    name : str
+        Within it.
+    size : int
+        Its length. [bytes]
+    path : Path, optional
+        Where it stands, if that is in the archive's folder.
+    depot : Depot, optional
+        What holds it, if that is a depot.
+    written_ns : int
+        When it was written, if it stands in the archive's folder. [ns since 1970, UTC]
+    """
+
+    folder: str
+    name: str
+    size: int
+    path: Path | None = None
+    depot: Depot | None = None
+    written_ns: int = 0
+
+    def __str__(self) -> str:
+        """Return where it stands, for a person."""
+        return str(self.path) if self.depot is None else f"{self.depot.url}/{self.folder}/{self.name}"
+
+    def open(self) -> Path | NativeFile:
+        """Return what a Parquet reader takes: a path, or an open file.
+
+        Raises
+        ------
+        FileNotFoundError
+            If it is not there any more.
+        DepotError
+            If the depot does not answer.
+        """
+        if self.depot is not None:
+            return self.depot.open(f"{self.folder}/{self.name}")
+        return self._path()
+
+    def read_bytes(self) -> bytes:
+        """Return its bytes. Errors as for `open`."""
+        if self.depot is not None:
+            return self.depot.read(f"{self.folder}/{self.name}")
+        return self._path().read_bytes()
+
+    def _path(self) -> Path:
+        if self.path is None:
+            raise FileNotFoundError(self.name)
+        return self.path
+
+
+def local_files(archive: Path, folder: str) -> list[DayFile]:
+    """Return the Parquet files that stand in the archive's folder for one day, as they are at one moment.
+
+    Raises
+    ------
+    FileNotFoundError
+        If the folder was swapped or removed meanwhile.
+    """
+    place = archive / folder
+    number = place.stat().st_ino
+    paths = sorted(path for path in place.iterdir() if path.suffix == ".parquet" and path.name[0] != ".")
+    found = [_local(folder, path) for path in paths]
+    if place.stat().st_ino != number:
+        raise FileNotFoundError(place)
+    return found
+
+
+def _local(folder: str, path: Path) -> DayFile:
+    status = path.stat()
+    return DayFile(folder, path.name, status.st_size, path=path, written_ns=status.st_mtime_ns)
+
+
+def files(archive: Path, folder: str) -> list[DayFile]:
+    """Return the Parquet files of one day, wherever they stand.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    folder : str
+        The day's folder relative to it, as `ingest.layout.day_folder` gives it.
+
+    Returns
+    -------
+    list of DayFile
+        By name; empty where there is no such day.
+
+    Raises
+    ------
+    FileNotFoundError
+        If the folder was swapped meanwhile: look again.
+    DepotError
+        If the archive's depot is not described as it should be, or does not answer a machine that must ask.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> files(Path("nowhere"), "readings/site=home/date=2026-03-01")
+    []
+    """
+    here = local_files(archive, folder) if (archive / folder).is_dir() else []
+    depot = depot_of(archive)
+    if depot is None:
+        return here
+    there = _in_depot(archive, depot, _site_of(folder)).get(folder, ())
+    names = {file.name for file in here}
+    far = [DayFile(folder, r.name, r.size, depot=depot) for r in there if r.name not in names]
+    return sorted([*here, *far], key=lambda file: file.name)
+
+
+def days_of(archive: Path, site: str, kind: str = "readings") -> list[str]:
+    """Return the days that a site has files of, oldest first.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    site : str
+        The installation's name as it stands in archive paths.
+    kind : str
+        A key of `ingest.archive.SCHEMAS`.
+
+    Raises
+    ------
+    DepotError
+        As for `files`.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> days_of(Path("nowhere"), "home")
+    []
+    """
+    here = {path.name for path in (archive / kind / f"site={site}").glob("date=*") if path.is_dir()}
+    depot = depot_of(archive)
+    if depot is not None:
+        begin = f"{kind}/site={site}/"
+        far = _in_depot(archive, depot, site)
+        here |= {folder.removeprefix(begin) for folder in far if folder.startswith(begin)}
+    return sorted(name.removeprefix("date=") for name in here)
+
+
+def folders_of(archive: Path, site: str) -> list[str]:
+    """Return every day's folder of a site, relative to the archive, wherever it stands."""
+    depot = depot_of(archive)
+    far = () if depot is None else _in_depot(archive, depot, site)
+    return sorted({*day_folders(archive, site), *far})
+
+
+def mark_of(archive: Path, folder: str) -> str:
+    """Return a mark of a day's files that changes whenever their rows do, and not when they move.
+
+    A file never changes once it has its name: rounds are counted up, and a merged file is named after the
+    rounds in it.
+    """
+    try:
+        found = files(archive, folder)
+    except FileNotFoundError:  # swapped meanwhile
+        found = files(archive, folder)
+    said = "\n".join(f"{file.name} {file.size}" for file in found)
+    return hashlib.sha256(said.encode()).hexdigest()[:16]
+
+
+def _site_of(folder: str) -> str:
+    return folder.split("/")[1].removeprefix("site=")
+
+
+def is_home(archive: Path, site: str) -> bool:
+    """Tell whether an ingester works on this folder, so that its manifests are the first to be written."""
+    return path_of(archive, site).exists()
+
+
+def _in_depot(archive: Path, depot: Depot, site: str) -> dict[str, list[FileRecord]]:
+    """Return the files that a depot holds, by day's folder, as the manifests have it."""
+    if not is_home(archive, site):
+        fetch_manifests(archive, depot, site, int(time.monotonic() / LOOK_S))
+    folder = manifest.folder_of(archive, site)
+    if not folder.is_dir():
+        return {}
+    names = [path.name for path in folder.iterdir() if path.name[0] != "."]
+    return _closed(archive, site, max(names, default=""), folder.stat().st_mtime_ns)
+
+
+@functools.lru_cache(maxsize=256)
+def _closed(archive: Path, site: str, newest: str, changed_ns: int) -> dict[str, list[FileRecord]]:
+    """Return what the manifests name; only a new manifest, which gets a higher name, changes that."""
+    del newest, changed_ns
+    closed = manifest.all_closed(archive, site)
+    return {folder: records for folder, records in closed.items() if records}
+
+
+@functools.lru_cache(maxsize=64)
+def fetch_manifests(archive: Path, depot: Depot, site: str, look: int) -> int:
+    """Bring the manifests that a depot has more than this folder; return how many.
+
+    Parameters
+    ----------
+    archive : Path
+        A folder that only reads.
+    depot : Depot
+        Where the ingester's machine puts them.
+    site : str
+        The installation's name as it stands in archive paths.
+    look : int
+        Number of the look: the same one is not done twice.
+
+    Raises
+    ------
+    DepotError
+        If the depot does not answer.
+    """
+    del look
+    folder = manifest.folder_of(archive, site)
+    have = {path.name for path in folder.iterdir()} if folder.is_dir() else set()
+    new = [name for name in depot.names(f"manifest/site={site}") if name not in have]
+    for name in new:
+        publish(folder / name, depot.read(f"manifest/site={site}/{name}"), "manifest")
+    return len(new)
