@@ -7,6 +7,7 @@ from dash import html
 from dashboard.case_box import case_box
 from dashboard.chart_box import Compare, chart_box, days_before
 from dashboard.context import Context, Page
+from dashboard.pages.injectors import injectors
 from dashboard.pages.zone import period_section, sensor_tiles
 from dashboard.panels import head_panels
 from dashboard.parts import do_now, section
@@ -45,6 +46,7 @@ def page(context: Context) -> Page:
             testid="trends",
         ),
         body=[
+            *injectors(context),
             *period_section(context, None),
             section(
                 say("zone.findings"),
