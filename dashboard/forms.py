@@ -28,8 +28,8 @@ class Field:
         As it is sent.
     label : str
         As it is asked.
-    kind : {"line", "text", "choice"}
-        One line, many lines, or one of `options`.
+    kind : {"line", "text", "file", "choice"}
+        One line, many lines, many lines that a file may fill, or one of `options`.
     hint : str
         How it is written.
     options : sequence of tuple of str
@@ -38,7 +38,7 @@ class Field:
 
     name: str
     label: str
-    kind: Literal["line", "text", "choice"] = "line"
+    kind: Literal["line", "text", "file", "choice"] = "line"
     hint: str = ""
     options: Sequence[tuple[str, str]] = ()
 
@@ -96,7 +96,11 @@ def _row(field: Field) -> Component:
     label: list[Component | str] = [field.label]
     if field.hint:
         label.append(html.Span(f" ({field.hint})", className="quiet"))
-    return html.Label([html.Span(label), _control(field)], className="field")
+    asked = html.Label([html.Span(label), _control(field)], className="field")
+    if field.kind != "file":
+        return asked
+    word = attrs({"data-file-into": field.name, "data-word": say("form.from_file")})
+    return html.Div([asked, html.Div(className="from-file", **word)])
 
 
 def _control(field: Field) -> Component:
@@ -104,6 +108,6 @@ def _control(field: Field) -> Component:
     if field.kind == "choice":
         options = [html.Option(word, value=value) for value, word in field.options]
         return html.Select(options, name=field.name)
-    if field.kind == "text":
+    if field.kind in {"text", "file"}:
         return html.Textarea(name=field.name, rows="3")
     return html.Textarea(name=field.name, rows="1", className="line")

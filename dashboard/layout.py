@@ -21,7 +21,11 @@ Stable marks for tests and for people who script the pages, all as ``data-testid
 ``budget``          run: where each interval comes from
 ``sensor-table``    installation: sensors; each row is ``[data-row=NAME]``
 ``findings-open``   findings page; also ``findings-acknowledged``, ``findings-past``; cases are ``[data-case]``
-``form-finding``    answer to a finding; ``form-service`` on the service page
+``form-finding``    answer to a finding; ``form-service`` on the service page, ``form-catch`` on that of catch tests
+``clear-out``       run: the chart of its injection and clear-out
+``chart-choices``   what a chart is held against, and how its value axes lie; links that the address carries
+``injectors``       head: a card for each injector, ``[data-injector=NAME]``
+``catch-ZONE``      catch tests of a zone; their table is ``catch-ZONE-tests``
 ``computed``        when the results were computed
 ==================  =====================================================================
 """
@@ -38,7 +42,7 @@ from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.attrs import attrs
 from dashboard.display import zone_name
-from dashboard.pages import findings, head, installation, overview, run, service, zone
+from dashboard.pages import catch, findings, head, installation, overview, run, service, zone
 from dashboard.parts import computed_line
 from dashboard.texts import say
 
@@ -57,6 +61,7 @@ ZONES_IN_BAR = 8
 OTHERS: dict[str, Callable[[Context], Page]] = {
     "head": head.page,
     "findings": findings.page,
+    "catch": catch.page,
     "installation": installation.page,
     "service": service.page,
 }

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from flask import Response, request
 
 from dashboard import entries
+from dashboard import entries_measured as measured
 from dashboard.access.throttle import Throttle
 from dashboard.texts import say
 from ingest.errors import UserError
@@ -95,12 +96,12 @@ class Writer:
         keepers: dict[str, Callable[[], str | None]] = {
             "finding": lambda: self._finding(form, person),
             "service": lambda: self.records.add_service(entries.service(form, installation, person, now)),
-            "catch": lambda: self._other("catch test", person, entries.catch_test(form, installation)),
+            "catch": lambda: self._other("catch test", person, measured.catch_test(form, installation, now)),
             "calibration": lambda: self._other(
-                "calibration", person, entries.calibration(form, installation)
+                "calibration", person, measured.calibration(form, installation, now)
             ),
             "dilutions": lambda: self._other(
-                "dilution series", person, entries.dilutions(form, installation)
+                "dilution series", person, measured.dilutions(form, installation)
             ),
             "link": lambda: self._link(form, person),
             "unlink": lambda: self._unlink(form, person),

@@ -52,6 +52,28 @@
     });
   }
 
+  // A text that may come from a file: the file is read here and shown, so that what is sent is what is seen.
+  function offerFiles() {
+    document.querySelectorAll(".from-file:not([data-met])").forEach((place) => {
+      place.dataset.met = "yes";
+      const label = document.createElement("label");
+      const input = document.createElement("input");
+      input.type = "file";
+      input.accept = ".csv,.txt,text/csv,text/plain";
+      label.append(place.dataset.word + " ", input);
+      place.append(label);
+      input.addEventListener("change", async () => {
+        const form = place.closest("form");
+        const area = form.elements[place.dataset.fileInto];
+        if (input.files.length) {
+          area.value = (await input.files[0].text()).slice(0, 100000);
+          input.value = "";
+          keepDraft(form);
+        }
+      });
+    });
+  }
+
   async function send(form, action) {
     const answer = form.querySelector(".answer");
     const values = { ...Object.fromEntries(new FormData(form)), action, about: form.dataset.about };
@@ -98,5 +120,8 @@
       send(form, event.submitter ? event.submitter.value : "keep");
     }
   });
-  new MutationObserver(restore).observe(document.body, { childList: true, subtree: true });
+  new MutationObserver(() => {
+    restore();
+    offerFiles();
+  }).observe(document.body, { childList: true, subtree: true });
 })();

@@ -10,6 +10,7 @@ from dash import html
 from dashboard.context import Context, Page
 from dashboard.display import NO_VALUE, quantity_scale, ratio, scale, share, when
 from dashboard.forms import Field, entry_form
+from dashboard.pages.measured import waiting
 from dashboard.panels import sensor_label
 from dashboard.parts import age, section, sensor_badge, sensor_value, table
 from dashboard.snapshot import SensorState
@@ -39,12 +40,19 @@ def page(context: Context) -> Page:
         title=say("nav.installation"),
         live=[section(say("installation.sensors"), _sensors(context), testid="sensor-health")],
         body=[
+            *_waiting(context),
             section(say("installation.supply"), _supply(context), testid="supply"),
             section(say("installation.zones"), _zones(context), testid="zones-described"),
             *_injectors(context),
             *_links(context),
         ],
     )
+
+
+def _waiting(context: Context) -> list[Component]:
+    """Return what was measured by hand and is not in the installation file yet."""
+    found = waiting(context)
+    return [section(say("measured.to_do"), *found, testid="waiting")] if found else []
 
 
 def _sensors(context: Context) -> Component:

@@ -1,4 +1,4 @@
-"""What people measured by hand: calibrations, dilution series, catch tests; forms and what was kept."""
+"""What people measured by hand for the installation file: calibrations and dilution series, and their state."""
 
 from __future__ import annotations
 
@@ -7,11 +7,15 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 from dash import html
 
-from dashboard.display import quantity_scale, when
+from dashboard.display import when
 from dashboard.forms import Field, entry_form
+from dashboard.in_file import State, states
+from dashboard.parts import badge
 from dashboard.texts import say
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from dash.development.base_component import Component
 
     from dashboard.context import Context
@@ -19,30 +23,20 @@ if TYPE_CHECKING:
 SHOWN = 50
 """Most entries on the page; all of them stand in the file. [-]"""
 
+BADGES: Mapping[State, str] = {"used": "fresh", "waiting": "act", "replaced": "idle", "gone": "idle"}
+"""State of an entry to the badge that tells it."""
+
 
 def measured_forms(context: Context) -> list[Component]:
-    """Return the forms, each for those who may use it."""
-    if not context.person.may("note"):
-        return [html.P(say("form.not_allowed"))]
-    zones = [(zone, zone) for zone in context.installation.zone]
-    catch = [
-        Field("zone", say("service.zone"), "choice", options=zones),
-        Field("minutes", say("measured.minutes")),
-        Field("caught", say("measured.caught"), "text", hint=say("measured.caught_hint")),
-    ]
-    keep = [("keep", say("form.keep"))]
-    forms: list[Component] = [html.H3(say("measured.catch")), entry_form(context, "catch", catch, keep)]
-    if context.person.may("manage"):
-        forms += _manager_forms(context, keep)
-    return forms
-
-
-def _manager_forms(context: Context, keep: list[tuple[str, str]]) -> list[Component]:
+    """Return the forms, for those who may change the installation file."""
+    if not context.person.may("manage"):
+        return [html.P(say("measured.managers"))]
     sensors = [(name, name) for name in context.installation.sensor]
     stocks = [(name, name) for name in context.installation.stock]
+    keep = [("keep", say("form.keep"))]
     pairs = [
         Field("sensor", say("service.sensor"), "choice", options=sensors),
-        Field("when", say("measured.day"), hint="2026-11-25"),
+        Field("when", say("measured.day"), hint=say("measured.day_hint")),
         Field("pairs", say("measured.pairs"), "text", hint=say("measured.pairs_hint")),
     ]
     series = [
@@ -50,6 +44,7 @@ def _manager_forms(context: Context, keep: list[tuple[str, str]]) -> list[Compon
         Field("series", say("measured.series"), "text", hint=say("measured.series_hint")),
     ]
     forms: list[Component] = [
+        html.P(say("measured.how"), className="quiet"),
         html.H3(say("measured.calibration")),
         entry_form(context, "calibration", pairs, keep),
     ]
@@ -59,20 +54,28 @@ def _manager_forms(context: Context, keep: list[tuple[str, str]]) -> list[Compon
 
 
 def measured(context: Context) -> list[Component]:
-    """Return what was kept, newest first."""
-    rows = context.snapshot.entries[:SHOWN]
+    """Return what was kept, newest first, each with whether the analysis uses it."""
+    rows = states(context.snapshot.entries, context.installation)[:SHOWN]
     if not rows:
         return [html.P(say("service.none"))]
-    return [html.Ul([html.Li(_line(context, row)) for row in rows], className="remarks")]
+    return [html.Ul([_line(context, row, state) for row, state in rows], className="remarks")]
 
 
-def _line(context: Context, row: dict[str, Any]) -> list[Component | str]:
+def waiting(context: Context) -> list[Component]:
+    """Return what still has to be put into the installation file; nothing where all of it is there."""
+    rows = [(r, s) for r, s in states(context.snapshot.entries, context.installation) if s == "waiting"]
+    return [html.Ul([_line(context, row, state) for row, state in rows], className="remarks")] if rows else []
+
+
+def _line(context: Context, row: Mapping[str, Any], state: State) -> Component:
     moment = when(pd.Timestamp(row["time"]).tz_convert("UTC"), context.installation.tz, context.now)
-    about = row.get("sensor") or row.get("stock") or row.get("zone") or ""
+    about = row.get("sensor") or row.get("stock") or ""
     head = say("measured.line", when=moment, person=row["person"], what=row["what"], about=about)
-    if "flow_l_h" in row:
-        flows = pd.Series(row["flow_l_h"], dtype=float)
-        scale = quantity_scale("flow", context.units)
-        mean = f"{flows.mean() * scale.factor:.3g}\N{NO-BREAK SPACE}{scale.unit}"
-        return [head, html.Span(say("measured.catches", count=len(flows), mean=mean), className="note")]
-    return [head, html.Span(str(row.get("file", "")), className="note")]
+    lines = html.Pre(str(row["file"]), className="lines", tabIndex="0")
+    return html.Li(
+        [
+            html.Span(head),
+            html.P(badge(BADGES[state], say(f"measured.{state}"))),
+            *([lines] if state == "waiting" else []),
+        ]
+    )

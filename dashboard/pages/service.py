@@ -50,6 +50,7 @@ def page(context: Context) -> Page:
         lead=[
             section(say("service.enter"), *_form(context), testid="service-form"),
             html.Details([html.Summary(say("service.measured")), *measured_forms(context)]),
+            html.P(html.A(say("catch.go"), href=context.path("catch"), className="inside target")),
         ],
         body=[
             section(say("service.log"), log, testid="service-log"),

@@ -18,6 +18,7 @@ NOW = pd.Timestamp("2026-11-25T12:00:00Z")
         ("2026-07-01 14:30", "2026-07-01T13:30:00Z"),
         ("2026-11-25 9:05", "2026-11-25T09:05:00Z"),
         ("2026-07-01", "2026-07-01T11:00:00Z"),
+        ("2026-11-25", "2026-11-25T12:00:00Z"),
     ],
 )
 def test_moment_is_read_in_the_sites_time(installation: Installation, written: str, utc: str) -> None:
@@ -68,62 +69,6 @@ def test_service_refuses(installation: Installation, form: dict[str, object], pr
     """What is not described cannot be served; what is not text cannot be kept."""
     with pytest.raises(ValueError, match=problem):
         entries.service(form, installation, "A. Weller", NOW)
-
-
-def test_calibration_gives_the_lines_that_the_file_needs(installation: Installation) -> None:
-    """A calibration is checked by the file's own model, and told as its lines."""
-    form = {"sensor": "head_flow", "when": "2026-11-25", "pairs": "0 0\n1000; 1012,5"}
-
-    made = entries.calibration(form, installation)
-
-    assert made["file"] == (
-        "[sensor.head_flow]\ncalibration = [{ from = 2026-11-25, points = [[0, 0], [1000, 1012.5]] }]"
-    )
-
-
-@pytest.mark.parametrize(
-    ("form", "problem"),
-    [
-        ({"sensor": "nope", "when": "2026-11-25", "pairs": "0 0"}, "no sensor"),
-        ({"sensor": "head_flow", "when": "soon", "pairs": "0 0"}, "cannot be written"),
-        ({"sensor": "head_flow", "when": "2026-11-25", "pairs": ""}, "nothing is filled in"),
-        ({"sensor": "head_flow", "when": "2026-11-25", "pairs": "0 zero"}, "as numbers"),
-        ({"sensor": "head_flow", "when": "2026-11-25", "pairs": "1 inf"}, "as numbers"),
-    ],
-)
-def test_calibration_refuses(installation: Installation, form: dict[str, object], problem: str) -> None:
-    """A calibration that the file would refuse is refused here."""
-    with pytest.raises(ValueError, match=problem):
-        entries.calibration(form, installation)
-
-
-def test_dilutions_are_checked_as_the_file_is(installation: Installation) -> None:
-    """A series that rises is kept; one that falls is refused with the file's own words."""
-    good = entries.dilutions({"stock": "A", "series": "water 0.48\n1:200 1,31\n1:100 2.05"}, installation)
-
-    assert (
-        'dilutions = [["water", "0.48 mS/cm"], ["1:200", "1.31 mS/cm"], ["1:100", "2.05 mS/cm"]]'
-        in good["file"]
-    )
-    with pytest.raises(ValueError, match="EC to rise"):
-        entries.dilutions({"stock": "A", "series": "water 0.48\n1:200 3\n1:100 2.05"}, installation)
-    with pytest.raises(ValueError, match="no stock"):
-        entries.dilutions({"stock": "Z", "series": "water 0.48"}, installation)
-
-
-def test_catch_test_is_turned_into_flow(installation: Installation) -> None:
-    """100 mL in 3 min are 2 L/h."""
-    made = entries.catch_test({"zone": "bench1", "minutes": "3", "caught": "100 100\n98; 102"}, installation)
-
-    assert made["flow_l_h"][0] == pytest.approx(2.0)
-    assert len(made["flow_l_h"]) == 4
-
-
-@pytest.mark.parametrize("caught", ["", "100", "100 100 100 -1", "a b c d"])
-def test_catch_test_refuses(installation: Installation, caught: str) -> None:
-    """Fewer than four catches, or no numbers, make no test."""
-    with pytest.raises(ValueError, match=r"nothing is filled in|at least 4 catches|as numbers"):
-        entries.catch_test({"zone": "bench1", "minutes": "3", "caught": caught}, installation)
 
 
 def test_name_of_is_the_one_who_logged_in() -> None:
