@@ -116,11 +116,13 @@ class Archiver:
         site = self.installation.site
         status = StatusFile(archiver_path(self.archive, site))
         lock = self.archive / "state" / f"site={site}" / "archiver.lock"
-        while not self.should_stop():
+        while True:
             with locked(lock, wait=False) as mine:
                 if mine:
                     self._work(status)
                     return
+            if self.should_stop():
+                return
             time.sleep(LOOK_S)
 
     def _work(self, status: StatusFile) -> None:

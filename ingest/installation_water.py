@@ -183,6 +183,13 @@ class Pipe(Table):
     """Inner diameter."""
 
 
+class MainPipe(Pipe):
+    """A length of pipe of one bore between the head and a zone's manifold."""
+
+    shared: str | None = None
+    """Name of this line, where another zone's water passes through it too: the same name in each of them."""
+
+
 class Laterals(Pipe):
     """The like laterals of a zone, emitters at equal spacing."""
 
@@ -245,7 +252,7 @@ class Zone(Table):
     """How many plants it waters."""
     emitters: tuple[Emitters, ...] = ()
     """Groups of like emitters."""
-    main: tuple[Pipe, ...] = ()
+    main: tuple[MainPipe, ...] = ()
     """Pipes from the head to the manifold, in order."""
     manifold: Pipe | None = None
     """The pipe from which the laterals branch."""
