@@ -33,6 +33,7 @@ ESTIMATE_UNITS = {
     "nutrient dose per area": "g/m2",
     "nutrient dose per plant": "g",
     "nutrient carry-over": "g",
+    "nutrient delivered": "g",
     "water volume": "L",
     "drain fraction": "1",
     "mean EC": "mS/cm",

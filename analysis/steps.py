@@ -28,6 +28,7 @@ from analysis.clearout.washout import washout
 from analysis.diagnosis.features import steady
 from analysis.diagnosis.normalised import filter_loss, reference_flow
 from analysis.diagnosis.season import diagnose
+from analysis.dose.carried import carried_over, stock_left
 from analysis.dose.findings import dose_findings
 from analysis.dose.grams import nutrient_dose
 from analysis.drainage import drain_fraction
@@ -58,6 +59,7 @@ RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (
     stock_volume,
     displacement_tank,
     nutrient_dose,
+    stock_left,
     sagging,
     disagreements,
     stations,
@@ -89,6 +91,7 @@ PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (
 
 SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
     zone_totals,
+    carried_over,
     sensor_silent,
     preventer_test,
     diagnose,

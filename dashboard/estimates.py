@@ -29,6 +29,7 @@ ORDER = (
     "nutrient dose per area",
     "nutrient dose per plant",
     "nutrient carry-over",
+    "nutrient delivered",
     "water volume",
     "stock volume",
     "tank volume left",

@@ -104,8 +104,17 @@ def _carry(view: RunView, estimates: Sequence[Estimate]) -> list[Finding]:
             share,
             "1",
             f"{share:.0%} of the stock was still in the zone's pipes when the run ended: {left.value:.3g} of "
-            f"{dose.value:.3g} g {left.nutrient}; it comes out first in the next run",
+            f"{dose.value:.3g} g {left.nutrient}; {_next(view)}",
             ("the run ended too soon after the injection", "the injection began too late in the run"),
             "End the injection earlier, so that clear water follows for at least the travel time.",
         )
     ]
+
+
+def _next(view: RunView) -> str:
+    """Return where what was left goes."""
+    lines = dict.fromkeys(pipe.shared for pipe in view.zone.main if pipe.shared)
+    if not lines:
+        return "it comes out first in the next run"
+    named = " and ".join(f'"{name}"' for name in lines)
+    return f"it comes out first in the next run, of another zone where it stands in the shared line {named}"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.dose.line import Line, line_of, remaining
+from analysis.dose.line import line_of, places
 from analysis.injection.flow import main_meters
 from analysis.injection.fraction import told
 from analysis.injection.totals import cumulative, seconds
@@ -56,7 +56,7 @@ def nutrient_dose(view: RunView) -> list[Estimate]:
     Notes
     -----
     The dose is the stock's volume in the run, which integrates fraction times flow, times its strength. What
-    stays in the lines reaches the zone in its next run; over a season doses add up to what was injected.
+    stays in the lines comes out later; `analysis.dose.carried` tells what each run's emitters gave off.
 
     References
     ----------
@@ -70,7 +70,7 @@ def nutrient_dose(view: RunView) -> list[Estimate]:
         reason = f"stock {stock_name(view)} states no nutrients; state its strengths"
         return [refused(QUANTITY, "none", reason, nutrient=name) for name in wanted]
     said: list[Estimate] = []
-    left = _left_in_line(view, decay_l=decay_l)
+    left = sum(left_in_pipes(view, decay_l=decay_l).values())
     for nutrient, strength in view.stock.nutrients.items():
         grams = [_times(view, way, strength) for way in found]
         doses = [replace(e, nutrient=nutrient) for e in told(QUANTITY, grams, missing)]
@@ -139,23 +139,47 @@ def _carry(dose: Estimate, left: float) -> Estimate:
     )
 
 
-def _left_in_line(view: RunView, *, decay_l: float) -> float:
-    """Return the share of a run's stock that no emitter had given off at its end; 0 where it is not known. [-]"""
+def left_of_run(view: RunView) -> dict[str, float]:
+    """Return the share of a run's stock still in the pipes at its end, by place; see `left_in_pipes`. [-]"""
+    if view.injector is None or view.run.injection is None or view.stock is None:
+        return {}
+    return left_in_pipes(view, decay_l=_stock(view)[2])
+
+
+def left_in_pipes(view: RunView, *, decay_l: float) -> dict[str, float]:
+    """Return the share of a run's stock that no emitter had given off at its end, by where it stands.
+
+    Parameters
+    ----------
+    view : RunView
+        One run.
+    decay_l : float
+        Water that weakens what is injected to 1/e; infinite for a steady ratio. [L]
+
+    Returns
+    -------
+    dict of str to float
+        Name of a shared line, or ``""`` for the zone's own pipes, to share of the run's stock; empty where
+        the pipes or the water are not known. [-]
+
+    References
+    ----------
+    `analysis.dose.line.places`.
+    """
     injection, line = view.run.injection, line_of(view.zone)
     meter = next(iter(main_meters(view)), None)
     if injection is None or isinstance(line, str) or meter is None:
-        return 0.0
+        return {}
     running = cumulative(view.series[meter], view.installation.sensor[meter])
     known = seconds(pd.DatetimeIndex(running.index))
     ends = np.linspace(injection.start.timestamp(), min(injection.end, view.run.end).timestamp(), STEPS + 1)
     entered = np.interp(ends, known, running.to_numpy(float))
     last = float(np.interp(view.run.end.timestamp(), known, running.to_numpy(float)))
-    return _share_left(line, entered, last, decay_l=decay_l)
-
-
-def _share_left(line: Line, entered: np.ndarray, last: float, *, decay_l: float) -> float:
-    """Return the share left of stock that entered with the water between `entered`. [-]"""
     middle, amount = 0.5 * (entered[1:] + entered[:-1]), np.diff(entered)
     amount = amount * np.exp(-(middle - entered[0]) / decay_l)
     total = float(amount.sum())
-    return float((amount * remaining(line, last - middle)).sum() / total) if total > 0 else 0.0
+    return (
+        {name: left / total for name, left in places(line, last - middle, amount).items()}
+        if total > 0
+        else {}
+    )
