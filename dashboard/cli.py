@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from dashboard import cli_check, cli_notices, cli_report
+from dashboard import cli_check, cli_export, cli_notices, cli_report
 from ingest.errors import UserError
 
 UsersFile = Annotated[Path, typer.Option(help="The file of users.")]
@@ -18,6 +18,7 @@ def register(app: typer.Typer) -> None:
     cli_check.register(app)
     cli_report.register(app)
     cli_notices.register(app)
+    cli_export.register(app)
 
     @app.command()
     def dashboard(

@@ -175,12 +175,20 @@ def _more(result: Equivalence, plan: Plan, shared: float, margin: float) -> tupl
 
 def _words(asked: Comparison, result: Equivalence) -> str:
     """Return the verdict in a sentence."""
-    seen, low, high = (f"{math.expm1(log):+.1%}" for log in (result.difference, result.low, result.high))
-    spread = f"{seen} ({LEVEL:.0%}: {low} to {high})"
+    seen, low, high = (_percent(log) for log in (result.difference, result.low, result.high))
     than = "its target" if asked.against == TARGET else f"treatment {asked.against}"
+    spread = f"against {than}: {seen} ({100 * LEVEL:.0f} %: {low} to {high})"
+    bound = math.log1p(asked.margin or 0.0)
     margin = f"the margin of {100.0 * (asked.margin or 0.0):.3g} %"
     if result.verdict == "equivalent":
-        return f"{spread} against {than}: within {margin}"
+        return f"{spread}, within {margin}"
+    if result.low > bound or result.high < -bound:
+        return f"{spread}, outside {margin}"
     if result.verdict == "different":
-        return f"{spread} against {than}: a difference that is there, and not shown to be within {margin}"
-    return f"{spread} against {than}: neither shown within {margin} nor shown to differ"
+        return f"{spread}, a difference that is there, and not shown to be within {margin}"
+    return f"{spread}, neither shown within {margin} nor shown to differ"
+
+
+def _percent(log: float) -> str:
+    """Return a ratio's logarithm as a deviation in per cent."""
+    return f"{round(100.0 * math.expm1(log), 1) + 0.0:+.1f} %"

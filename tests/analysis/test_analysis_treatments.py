@@ -32,14 +32,9 @@ def test_plot_gets_its_share_of_the_zone() -> None:
     whole = plot_doses(trial(), runs, estimates)
     parts = plot_doses(trial(*TWO_IN_A_ZONE), runs, estimates)
 
-    assert [(d.quantity, d.value) for d in whole] == [
-        (WATER, pytest.approx(6.0)),
-        (NUTRIENT, pytest.approx(0.4)),
-    ]
-    assert [(d.plot, d.value) for d in parts if d.quantity == NUTRIENT] == [
-        ("p0", pytest.approx(0.4)),
-        ("p1", pytest.approx(0.4)),
-    ]
+    assert [d.quantity for d in whole] == [WATER, NUTRIENT]
+    assert [d.value for d in whole] == pytest.approx([6.0, 0.4])
+    assert {d.plot: d.value for d in parts if d.quantity == NUTRIENT} == pytest.approx({"p0": 0.4, "p1": 0.4})
     assert whole[1].relative(random=False) == pytest.approx(0.01)
     assert parts[1].relative(random=False) == pytest.approx(math.hypot(0.01, 0.05 / math.sqrt(3.0)))
 
