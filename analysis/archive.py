@@ -18,12 +18,13 @@ from ingest.errors import UserError
 from ingest.store import latest, read_readings
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from analysis.incremental.book import Entry
     from analysis.pipeline import Watcher
     from analysis.results import Results
+    from analysis.service import Service
     from ingest.installation import Installation
 
 LOG = logging.getLogger(__name__)
@@ -130,6 +131,21 @@ def review(
         results = conclude(installation, start, end, parts, reading.estimates, services)
     finally:
         book.close()
+    return with_latched(archive, results, services)
+
+
+def with_latched(archive: Path, results: Results, services: Sequence[Service]) -> Results:
+    """Return results with the backflow that nobody has closed yet, and write down what is new of it.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    results : Results
+        Of a period of it.
+    services : sequence of Service
+        What people wrote down that they did.
+    """
     earlier = kept(archive)
     try:
         remember(archive, results.findings)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.results import Interval
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     import pandas as pd
 
@@ -36,24 +36,39 @@ def document(results: Results, *, explain: bool = False) -> dict[str, Any]:
         finite is null. ``nutrient`` stands in nutrient doses only; ``from`` and ``to`` of an estimate are the
         time that it speaks for: its run, its week, or the whole period.
     """
-    runs = {(run.zone, run.start): Interval(run.start, run.end) for run in results.runs}
-    whole = Interval(results.start, results.end)
     return {
-        "installation": results.installation,
-        "from": iso(results.start),
-        "to": iso(results.end),
-        "software": results.software,
+        **_head(results),
         "runs": [_run(run) for run in results.runs],
-        "estimates": [
-            _estimate(e, e.period or _of_run(e, runs) or whole, explain=explain) for e in results.estimates
-        ],
+        "estimates": list(_estimates(results, explain=explain)),
         "findings": [_finding(finding) for finding in results.findings],
     }
 
 
 def dumps(results: Results, *, explain: bool = False) -> str:
     """Return results as JSON text: the same results give the same bytes."""
-    return json.dumps(document(results, explain=explain), ensure_ascii=False, allow_nan=False, indent=1)
+    return "".join(pieces(results, explain=explain))
+
+
+def pieces(results: Results, *, explain: bool = False) -> Iterator[str]:
+    """Yield the text of `dumps` piece by piece, so that long results need not be in memory as a whole."""
+    yield _text(_head(results)).removesuffix("\n}")
+    yield from _list("runs", (_run(run) for run in results.runs))
+    yield from _list("estimates", _estimates(results, explain=explain))
+    yield from _list("findings", (_finding(finding) for finding in results.findings))
+    yield "\n}"
+
+
+def _text(value: dict[str, Any]) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1)
+
+
+def _list(name: str, items: Iterable[dict[str, Any]]) -> Iterator[str]:
+    """Yield one more key of the document, with a list, as `json` would write it."""
+    between = f',\n "{name}": [\n'
+    for item in items:
+        yield between + "  " + _text(item).replace("\n", "\n  ")
+        between = ",\n"
+    yield "\n ]" if between == ",\n" else between.rstrip("\n") + "]"
 
 
 def iso(instant: pd.Timestamp) -> str:
@@ -79,6 +94,23 @@ def number(value: float | None) -> float | None:
     if value is None or not math.isfinite(value):
         return None
     return float(f"{value:.{DIGITS}g}")
+
+
+def _head(results: Results) -> dict[str, str]:
+    return {
+        "installation": results.installation,
+        "from": iso(results.start),
+        "to": iso(results.end),
+        "software": results.software,
+    }
+
+
+def _estimates(results: Results, *, explain: bool) -> Iterator[dict[str, Any]]:
+    """Yield every estimate with the time that it speaks for."""
+    runs = {(run.zone, run.start): Interval(run.start, run.end) for run in results.runs}
+    whole = Interval(results.start, results.end)
+    for e in results.estimates:
+        yield _estimate(e, e.period or _of_run(e, runs) or whole, explain=explain)
 
 
 def _run(run: Run) -> dict[str, Any]:

@@ -40,19 +40,18 @@ def table(results: Results, installation: Installation, *, explain: bool = False
     str
         Lines for a terminal.
     """
-    return "\n".join(_lines(results, installation, explain=explain))
+    return "\n".join(lines(results, installation, explain=explain))
 
 
-def _lines(results: Results, installation: Installation, *, explain: bool) -> Iterator[str]:
-    """Yield the lines of the whole text."""
+def lines(results: Results, installation: Installation, *, explain: bool = False) -> Iterator[str]:
+    """Yield the lines of `table`, so that long results need not be in memory as a whole."""
     start, end = _when(results.start, installation), _when(results.end, installation)
     yield f"{results.installation}: {start} to {end}"
     yield ""
-    for run in results.runs:
+    for run, estimates in _by_run(results):
         yield from _run_lines(run, installation)
-        for estimate in results.estimates:
-            if (estimate.zone, estimate.run_start) == (run.zone, run.start):
-                yield from _estimate_lines(estimate, installation, explain=explain)
+        for estimate in estimates:
+            yield from _estimate_lines(estimate, installation, explain=explain)
         yield ""
     others = [e for e in results.estimates if e.run_start is None]
     if others:
@@ -63,6 +62,37 @@ def _lines(results: Results, installation: Installation, *, explain: bool) -> It
     yield f"{len(results.findings)} findings" if results.findings else "No findings."
     for finding in results.findings:
         yield from _finding_lines(finding, installation)
+
+
+def _by_run(results: Results) -> Iterator[tuple[Run, list[Estimate]]]:
+    """Yield every run with its estimates.
+
+    Estimates come in the order of the runs, but for those that the season adds at the end: they are picked
+    out first, and are few.
+    """
+    late: dict[int, list[Estimate]] = {}
+    for place, estimate, in_order in _placed(results):
+        if not in_order:
+            late.setdefault(place, []).append(estimate)
+    following = ((place, estimate) for place, estimate, in_order in _placed(results) if in_order)
+    ready = next(following, None)
+    for at, run in enumerate(results.runs):
+        mine = []
+        while ready is not None and ready[0] == at:
+            mine.append(ready[1])
+            ready = next(following, None)
+        yield run, mine + late.get(at, [])
+
+
+def _placed(results: Results) -> Iterator[tuple[int, Estimate, bool]]:
+    """Yield each estimate of a run with the run's place, and whether none of a later run came before."""
+    places = {(run.zone, run.start): place for place, run in enumerate(results.runs)}
+    here = 0
+    for estimate in results.estimates:
+        place = None if estimate.run_start is None else places.get((estimate.zone or "", estimate.run_start))
+        if place is not None:
+            here = max(here, place)
+            yield place, estimate, place == here
 
 
 def _run_lines(run: Run, installation: Installation) -> Iterator[str]:

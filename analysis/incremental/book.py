@@ -85,7 +85,7 @@ class Book:
 
     def kept(self, stretch: Stretch, end: pd.Timestamp) -> Entry | None:
         """Return what is kept of a stretch of a period with this end; None where nothing is that holds."""
-        content = self._shelf.get(_name(stretch))
+        content = self._shelf.get(_name_of(stretch.start.value))
         try:
             entry = None if content is None else msgspec.msgpack.decode(content, type=Entry)
         except msgspec.MsgspecError:
@@ -107,7 +107,7 @@ class Book:
             len(said.estimates),
             *pack(said),
         )
-        self._shelf.put(_name(stretch), msgspec.msgpack.encode(entry))
+        self._shelf.put(_name_of(stretch.start.value), msgspec.msgpack.encode(entry))
         return entry
 
     def close(self) -> None:
@@ -142,6 +142,6 @@ class Reading:
         self.estimates.add(entry.count, lambda: unpack_estimates(get()))
 
 
-def _name(stretch: Stretch) -> str:
-    """Return a stretch's name on the shelf: one a day, so that nothing piles up."""
-    return f"stretch-{stretch.start:%Y-%m-%d}"
+def _name_of(start: int) -> str:
+    """Return the name on the shelf of a stretch that starts then [ns]: one a day, so that nothing piles up."""
+    return f"stretch-{pd.Timestamp(start):%Y-%m-%d}"

@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import sys
 import zlib
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal, TypeVar
 
 import msgspec
 import numpy as np
@@ -18,13 +18,22 @@ import pandas as pd
 from analysis.results import Estimate, Feature, Finding, Interval, Run
 from analysis.said import StretchSaid
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+Unit = Literal["s", "ms", "us", "ns"]
 
 LEVEL = 1
 """Effort of the compression: words repeat, so that the least one gives a tenth of the size (measured)."""
 
+UNITS: tuple[Unit, ...] = ("s", "ms", "us", "ns")
+"""Units of instants; their place is the mark of an instant in MessagePack."""
+
+INTERVAL = 4
+"""Mark of an interval."""
+
+WORD = 60
+"""Shorter texts are names that come again and again, and are kept in memory once. No source."""
+
 Row = list[Any]
+Record = TypeVar("Record", Run, Estimate, Finding, Feature)
 
 
 def packed(value: Any) -> bytes:
@@ -41,7 +50,7 @@ def unpacked(data: bytes) -> Any:
         If these are no such bytes.
     """
     try:
-        return msgspec.msgpack.decode(zlib.decompress(data))
+        return msgspec.msgpack.decode(zlib.decompress(data), ext_hook=_marked)
     except (zlib.error, msgspec.MsgspecError) as error:
         msg = f"these bytes cannot be read: {error}"
         raise ValueError(msg) from error
@@ -85,24 +94,24 @@ def unpack(data: bytes) -> StretchSaid:
     """
     until, runs, of_runs, passing, features = unpacked(data)
     return StretchSaid(
-        _instant(until),
-        tuple(_run(row) for row in runs),
+        until,
+        tuple(_record(Run, row) for row in runs),
         (),
-        tuple((at, _finding(row)) for at, row in of_runs),
-        tuple(_finding(row) for row in passing),
-        tuple(_feature(row) for row in features),
+        tuple((at, _record(Finding, row)) for at, row in of_runs),
+        tuple(_record(Finding, row) for row in passing),
+        tuple(_record(Feature, row) for row in features),
     )
 
 
 def unpack_estimates(data: bytes) -> tuple[Estimate, ...]:
     """Return the estimates that are the first part of `pack`."""
-    return tuple(_estimate(row) for row in unpacked(data))
+    return tuple(_record(Estimate, row) for row in unpacked(data))
 
 
 def _plain(value: object) -> object:
-    """Return an instant as nanoseconds and unit, a number of numpy as Python's own."""
+    """Return an instant as bytes marked with its unit, a number of numpy as Python's own."""
     if isinstance(value, pd.Timestamp):
-        return (value.value, value.unit)
+        return msgspec.msgpack.Ext(UNITS.index(value.unit), value.value.to_bytes(8, "big", signed=True))
     if isinstance(value, np.generic):
         return value.item()
     msg = f"{type(value).__name__} cannot be kept"
@@ -111,53 +120,34 @@ def _plain(value: object) -> object:
 
 def _row(record: Run | Estimate | Finding | Feature | Interval) -> Row:
     """Return a record's fields in their order."""
-    values = (getattr(record, name) for name in record.__slots__)
-    return [_row(value) if isinstance(value, Interval) else value for value in values]
+    return [_field(getattr(record, name)) for name in record.__slots__]
 
 
-def _instant(kept: Sequence[Any]) -> pd.Timestamp:
-    value, unit = kept
-    return _timestamp(value, unit)
+def _field(value: object) -> object:
+    if isinstance(value, Interval):
+        return msgspec.msgpack.Ext(INTERVAL, msgspec.msgpack.encode(_row(value), enc_hook=_plain))
+    return value
+
+
+def _marked(code: int, data: memoryview) -> object:
+    """Return the instant or the interval that marked bytes mean."""
+    if code == INTERVAL:
+        return Interval(*msgspec.msgpack.decode(data, ext_hook=_marked))
+    return _timestamp(int.from_bytes(data, "big", signed=True), UNITS[code])
 
 
 @functools.lru_cache(maxsize=1024)
-def _timestamp(value: int, unit: Literal["s", "ms", "us", "ns"]) -> pd.Timestamp:
+def _timestamp(value: int, unit: Unit) -> pd.Timestamp:
     """Return an instant; every estimate of a run names the same one."""
     return pd.Timestamp(value, unit="ns", tz="UTC").as_unit(unit)
 
 
-def _names(kept: Sequence[str]) -> tuple[str, ...]:
-    return tuple(sys.intern(name) for name in kept)
+def _record(kind: type[Record], row: Row) -> Record:
+    """Return the record with these fields; names are kept once, lists were tuples."""
+    return kind(*(_value(value) for value in row))
 
 
-def _run(row: Row) -> Run:
-    zone, start, end, volume, flow, injection, complete, seen_by, told = row
-    injected = None if injection is None else Interval(_instant(injection[0]), _instant(injection[1]))
-    return Run(
-        sys.intern(zone),
-        _instant(start),
-        _instant(end),
-        volume,
-        flow,
-        injected,
-        complete,
-        _names(seen_by),
-        sys.intern(told),
-    )
-
-
-def _estimate(row: Row) -> Estimate:
-    quantity, zone, run_start, *rest = row
-    rest[5] = _names(rest[5])
-    return Estimate(quantity, zone, None if run_start is None else _instant(run_start), *rest)
-
-
-def _finding(row: Row) -> Finding:
-    kind, zone, sensor, start, end, *rest = row
-    rest[4] = tuple(rest[4])
-    return Finding(kind, zone, sensor, _instant(start), _instant(end), *rest)
-
-
-def _feature(row: Row) -> Feature:
-    name, zone, at, value, deviation, sensors = row
-    return Feature(sys.intern(name), zone, _instant(at), value, deviation, _names(sensors))
+def _value(value: Any) -> Any:
+    if isinstance(value, list):
+        return tuple(sys.intern(word) for word in value)
+    return sys.intern(value) if isinstance(value, str) and len(value) < WORD else value

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.incremental.codec import packed, unpacked
 from analysis.incremental.digests import HOURS, hourly, of_sensors
-from ingest.marks import marks
+from ingest.marks import Marks
 from ingest.store import read_readings
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ class Days:
         self._shelf = shelf
         self._sensors = pd.Index(sorted(installation.sensor), dtype="str")
         self._frames: dict[str, pd.DataFrame] = {}
-        self._marks = marks(archive, installation)
+        self._marks = Marks(archive, installation)
         self._months: dict[str, dict[str, Any]] = {}
         self._hours: dict[str, Words] = {}
         self._new: set[str] = set()
@@ -91,7 +91,7 @@ class Days:
 
     def _digests(self, day: str) -> Words:
         """Return the digests of a day's hours, of all sensors of the installation together."""
-        mark = self._marks.get(day)
+        mark = self._marks.of(day)
         if mark is None:
             return np.zeros((HOURS, 2), np.uint64)
         if day not in self._hours:

@@ -1,0 +1,203 @@
+"""The analysis on Dask: one task a site and month, another that concludes; the one module that knows a cluster.
+
+A worker runs what it is sent, so that who reaches the scheduler can run anything on every worker: only on a
+network where everybody is trusted, or with TLS and certificates for both sides (``tls://`` and the
+``distributed.comm`` settings of Dask).
+"""
+
+from __future__ import annotations
+
+import logging
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+from distributed import Client, LocalCluster
+
+from analysis.archive import period_of, with_latched
+from analysis.incremental.book import Book, Entry, Reading
+from analysis.incremental.keys import method
+from analysis.ledger import read_services
+from analysis.runs.windows import walk
+from analysis.season import conclude
+from ingest.errors import UserError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    import pandas as pd
+    from distributed import Future
+
+    from analysis.fleet import Site
+    from analysis.results import Results
+    from analysis.runs.windows import Stretch
+    from analysis.service import Service
+    from ingest.installation import Installation
+
+TASK_DAYS = 30
+"""Stretches of one task: some seconds of work, so that handing it out costs nothing and losing it little. [d]"""
+
+RETRIES = 5
+"""Attempts that a task has more, however its workers end. No source."""
+
+
+class OtherProgramError(UserError):
+    """Raised when a worker runs another version of this program than who asks."""
+
+
+@contextmanager
+def connected(scheduler: str | None, *, processes: int = 0) -> Iterator[Client]:
+    """Connect to a scheduler, or start one with workers on this machine.
+
+    Parameters
+    ----------
+    scheduler : str or None
+        Its address; None for processes of our own.
+    processes : int
+        How many of those.
+
+    Yields
+    ------
+    Client
+        The connection; our own processes end with the block.
+
+    Raises
+    ------
+    UserError
+        If the scheduler does not answer.
+    """
+    if scheduler is None:
+        where: Any = LocalCluster(  # type: ignore[no-untyped-call]  # Dask is not typed
+            n_workers=processes,
+            threads_per_worker=1,
+            host="127.0.0.1",
+            dashboard_address=None,
+            silence_logs=logging.ERROR,
+        )
+    else:
+        where = nullcontext(scheduler)
+    with where as found:
+        try:
+            client = Client(found)  # type: ignore[no-untyped-call]  # Dask is not typed
+        except (OSError, ValueError) as error:
+            msg = f"--scheduler {scheduler}: no Dask scheduler answers there ({error})"
+            raise UserError(msg) from error
+        with client:
+            yield client
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """One site whose work is handed out.
+
+    Attributes
+    ----------
+    site : Site
+        The site.
+    installation : Installation
+        Its system.
+    services : tuple of Service
+        What people wrote down that they did.
+    coming : Future
+        The results to come, without what is latched.
+    """
+
+    site: Site
+    installation: Installation
+    services: tuple[Service, ...]
+    coming: Future[Any]
+
+
+def begin(
+    client: Client,
+    site: Site,
+    installation: Installation,
+    start: pd.Timestamp | None,
+    end: pd.Timestamp | None,
+) -> Begun:
+    """Hand out one site's work.
+
+    Parameters
+    ----------
+    client : Client
+        The connection.
+    site : Site
+        The site; every worker must reach its archive under the same path.
+    installation : Installation
+        Its system.
+    start, end : pandas.Timestamp or None
+        The period, the archive's own where left out. [UTC]
+
+    Returns
+    -------
+    Begun
+        To be given to `finish`.
+
+    Raises
+    ------
+    UserError
+        If the archive cannot be used.
+    """
+    start, end = period_of(site.archive, installation, start, end)
+    services = read_services(site.archive)
+    stretches = list(walk(start, end))
+    parts = [
+        client.submit(
+            _work_out,
+            site.archive,
+            installation,
+            end,
+            method(),
+            stretches[cut : cut + TASK_DAYS],
+            pure=False,
+            retries=RETRIES,
+        )
+        for cut in range(0, len(stretches), TASK_DAYS)
+    ]
+    coming = client.submit(
+        _conclude, installation, start, end, services, parts, pure=False, retries=RETRIES, priority=1
+    )
+    return Begun(site, installation, services, coming)
+
+
+def finish(begun: Begun) -> Results:
+    """Wait for one site's results, and add what is latched.
+
+    Raises
+    ------
+    OtherProgramError
+        If a worker runs another version of this program.
+    """
+    results: Results = begun.coming.result()
+    return with_latched(begun.site.archive, results, begun.services)
+
+
+def _work_out(
+    archive: Path, installation: Installation, end: pd.Timestamp, program: str, stretches: Sequence[Stretch]
+) -> list[bytes]:
+    """Return what is said of some stretches: the task."""
+    if method() != program:
+        msg = "a worker runs another version of tricklebook or of its libraries; install the same on every machine"
+        raise OtherProgramError(msg)
+    book = Book(archive, installation)
+    try:
+        entries = (book.kept(stretch, end) or book.work_out(stretch, end) for stretch in stretches)
+        return [msgspec.msgpack.encode(entry) for entry in entries]
+    finally:
+        book.close()
+
+
+def _conclude(
+    installation: Installation,
+    start: pd.Timestamp,
+    end: pd.Timestamp,
+    services: tuple[Service, ...],
+    parts: Sequence[Sequence[bytes]],
+) -> Results:
+    """Return the results of a site from its tasks'."""
+    reading = Reading()
+    entries = (msgspec.msgpack.decode(data, type=Entry) for part in parts for data in part)
+    results = conclude(installation, start, end, reading.through(entries), reading.estimates, services)
+    return replace(results, estimates=tuple(results.estimates))
