@@ -75,6 +75,13 @@ class ArchiveFeed:
         return analyse_archive(self.archive, self.installation, since, end)
 
     def first(self) -> pd.Timestamp | None:
-        """Return the first day of the archive; None before there is one. [UTC]"""
+        """Return when the first reading of the archive was taken; None before there is one. [UTC]
+
+        What came before nobody logged, so no sensor was silent then.
+        """
         days = days_of(self.archive, self.installation.site)
-        return pd.Timestamp(days[0], tz="UTC") if days else None
+        if not days:
+            return None
+        day = pd.Timestamp(days[0], tz="UTC")
+        oldest = store.read_readings(self.archive, self.installation, end=day + pd.Timedelta(days=1))
+        return day if oldest.empty else max(day, pd.Timestamp(oldest["time"].min()))
