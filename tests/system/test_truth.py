@@ -137,6 +137,30 @@ def test_carry_over_is_told(history: History) -> None:
     assert told[0].value == pytest.approx(left, abs=0.1)
 
 
+def test_what_was_carried_over_is_counted_where_it_came_out(history: History) -> None:
+    """The emitters gave off less in the short flush and more in the run after it, each within its interval."""
+    mine = sorted((run for run in history.runs if run["zone"] == "bench2"), key=lambda run: run["start"])
+    at = next(i for i, run in enumerate(mine) if run["planted"] == "short flush")
+    told = {
+        (pd.Timestamp(e.run_start), e.nutrient): e
+        for e in history.results.estimates
+        if e.quantity == "nutrient delivered" and e.zone == "bench2" and e.run_start is not None
+    }
+    runs = [run.start for run in history.results.runs if run.zone == "bench2"]
+    starts = [min(runs, key=lambda t: abs(t - pd.Timestamp(run["start"]))) for run in mine[at : at + 2]]
+    (short, after), before = mine[at : at + 2], mine[at - 1]
+    for nutrient, grams in short["dose_g"].items():
+        stayed = grams * short["left_in_pipes"]
+        true = (
+            grams - stayed + before["dose_g"][nutrient] * (before["left_in_pipes"] or 0.0),
+            after["dose_g"][nutrient] * (1.0 - (after["left_in_pipes"] or 0.0)) + stayed,
+        )
+        for start, given in zip(starts, true, strict=True):
+            one = told[start, nutrient]
+            assert (one.low or 0.0) <= given <= (one.high or 0.0)
+        assert "received from bench2's run of" in told[starts[1], nutrient].method
+
+
 def test_planted_faults_are_found(history: History) -> None:
     """The run without stock, the weak run and the silent sensor are each found where they were planted."""
     zones = {(finding.kind, finding.zone) for finding in history.results.findings}
