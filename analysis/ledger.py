@@ -5,7 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import pandas as pd
 
@@ -22,6 +22,10 @@ BASELINE_FILE = "baseline.jsonl"
 """Name of the accepted baselines in the archive's folder."""
 
 
+BLOCK = 1 << 16
+"""Bytes read at a time from the end of a file."""
+
+
 class LedgerError(UserError):
     """Raised when a line of such a file cannot be read; names file and line."""
 
@@ -29,7 +33,8 @@ class LedgerError(UserError):
 def append(path: Path, row: dict[str, Any]) -> None:
     """Add one line and return when it is on the disk.
 
-    A last line without its end was torn by a crash before anybody was told that it is kept; it makes room.
+    A last line that is no whole object was torn by a crash before anybody was told that it is kept; it makes
+    room. A whole one that only lacks its end, as some editors leave it, gets it.
 
     Parameters
     ----------
@@ -41,13 +46,32 @@ def append(path: Path, row: dict[str, Any]) -> None:
     line = (json.dumps(row, ensure_ascii=False, sort_keys=True) + "\n").encode()
     with path.open("a+b") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
-        file.seek(0)
-        whole = file.read()
-        if not whole.endswith(b"\n"):
-            file.truncate(whole.rfind(b"\n") + 1)
+        last = _unended(file)
+        if _is_object(last):
+            line = b"\n" + line
+        elif last:
+            file.truncate(file.seek(0, os.SEEK_END) - len(last))
         file.write(line)
         file.flush()
         os.fsync(file.fileno())
+
+
+def _unended(file: BinaryIO) -> bytes:
+    """Return what stands after the last line's end; reads no more of the file than that needs."""
+    left, tail = file.seek(0, os.SEEK_END), b""
+    while left and b"\n" not in tail:
+        left, before = max(0, left - BLOCK), left
+        file.seek(left)
+        tail = file.read(before - left) + tail
+    return tail[tail.rfind(b"\n") + 1 :]
+
+
+def _is_object(line: bytes) -> bool:
+    """Return whether a line is a whole JSON object."""
+    try:
+        return isinstance(json.loads(line), dict)
+    except ValueError:
+        return False
 
 
 def rows(path: Path) -> list[dict[str, Any]]:
@@ -61,7 +85,7 @@ def rows(path: Path) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        One a line. A last line without its end, torn by a crash, is left out.
+        One a line. A last line that is no whole object, torn by a crash, is left out.
 
     Raises
     ------
@@ -71,18 +95,18 @@ def rows(path: Path) -> list[dict[str, Any]]:
     if not path.exists():
         return []
     found = []
-    for number, line in enumerate(path.read_text("utf-8").splitlines(keepends=True), start=1):
+    *lines, last = path.read_bytes().split(b"\n")
+    for number, line in enumerate([*lines, *([last] if _is_object(last) else [])], start=1):
         if not line.strip():
             continue
         try:
             row = json.loads(line)
         except ValueError as error:
-            if not line.endswith("\n"):
-                break
             msg = f"{path}, line {number}: this is no JSON object ({error}); mend or remove the line"
             raise LedgerError(msg) from error
         if not isinstance(row, dict):
-            msg = f"{path}, line {number}: expected an object in braces, found {line.strip()[:40]!r}"
+            shown = line.strip()[:40].decode("utf-8", "replace")
+            msg = f"{path}, line {number}: expected an object in braces, found {shown!r}"
             raise LedgerError(msg)
         found.append(row)
     return found
