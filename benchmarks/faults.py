@@ -15,9 +15,9 @@ from scipy.stats import chi2
 
 from analysis.diagnosis.baseline_line import CORRELATION
 from analysis.diagnosis.clogging import forecast, loss_now
-from analysis.diagnosis.decide import masked, verdict
+from analysis.diagnosis.findings import findings_of
 from analysis.diagnosis.season import diagnose
-from analysis.diagnosis.study import Study, study
+from analysis.diagnosis.study import Study, judged, study
 from analysis.results import Finding
 from analysis.trend import ewma
 from benchmarks.season_views import ALL, season_view
@@ -119,10 +119,11 @@ def look(seasons: Seasons, system: int, have: tuple[str, ...] = ALL) -> Study:
 
 
 def names_on(one: Study, day: int) -> set[str]:
-    """Return the causes that are named on a day."""
-    z, c = masked(one.quick.shift, one.quick.covariance, one.quick.ready)
-    judged = verdict(z[day], c[day], one.faults)
-    return {one.faults[i].kind for i in judged.named if abs(judged.size[i]) >= one.faults[i].least}
+    """Return the causes that the findings of a day name; ``"none"`` where there is no finding."""
+    if one.ratio[day] <= 1.0:
+        return {"none"}
+    said = findings_of(one, judged(one, day, day), one.table.last[day], ())
+    return {f.kind for f in said if f.kind != "unexplained change"} if said else {"none"}
 
 
 def healthy_years(seed: int, systems: int, zones: int) -> tuple[int, int, Counter[str]]:
@@ -213,7 +214,7 @@ def causes(systems: int, have: tuple[str, ...] = ALL, kinds: Sequence[str] = KIN
                 if size <= 0.0 or effect[i, day - 4] <= 0.0:
                     continue
                 row = rows.setdefault(_band(size), Counter())
-                told = names_on(one, day) if one.ratio[day] > 1.0 else {"none"}
+                told = names_on(one, day)
                 row[_grade(told, {kind})] += 1
         print(f"  {kind}: " + "; ".join(f"{band} {_shares(rows[band])}" for band in sorted(rows)))
 
@@ -248,7 +249,7 @@ def pairs(systems: int) -> None:
             row: Counter[str] = Counter()
             for system in range(systems):
                 one = look(seasons, system)
-                told = names_on(one, SEASON.size - 1) if one.ratio[-1] > 1.0 else {"none"}
+                told = names_on(one, SEASON.size - 1)
                 grade = _grade(told, {first, second})
                 row["both" if len(told) == 2 and grade == "right" else grade] += 1
             names = ("both", "right", "wrong", "undecided", "none")

@@ -64,7 +64,7 @@ def follow(y: Array, days: Array, warm: Array, driver: Array, restart: Mask,
     """Follow one relation."""
     variance = _scatter(y, days, restart, prior[0])
     beta, beta_variance = _temperature(y, days, warm, restart, variance, prior)
-    kept = np.where(_lonely(y, variance, restart), np.nan, y)
+    kept = np.where(lonely(y, variance, restart), np.nan, y)
     epoch = np.cumsum(restart.astype(np.int64))
     (mean, weight), count = _moving(kept, days, epoch, memory), _count(kept, epoch)
     warm_mean, _ = _moving(np.where(np.isfinite(kept), warm, np.nan), days, epoch, memory)
@@ -128,7 +128,7 @@ def _changes(x: Array, days: Array, restart: Mask) -> Array:
     return np.where(broken, np.nan, change)
 
 
-def _lonely(y: Array, variance: Array, restart: Mask) -> Mask:
+def lonely(y: Array, variance: Array, restart: Mask) -> Mask:
     """Flag days that lie far from the days before and are not confirmed by the day before them."""
     before = pd.Series(y).rolling(5, min_periods=3).median().shift(1).to_numpy()
     apart = (y - before) / np.sqrt(variance)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import log_ndtr
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,9 +41,9 @@ PARSIMONY = 12.0
 """Gain in twice the log likelihood that a second fault must bring before it speaks against a single one.
 [-] No source: two faults whose sizes happen to look like one are rare."""
 
-APART = 3.0
+APART = 2.0
 """Gain in twice the log likelihood over every explanation without a fault, before the fault is named. [-]
-No name rests on odds alone: likelihoods 4 to 1, no source."""
+No name rests on priors alone: likelihoods 2.7 to 1, no source."""
 
 UNKNOWN = 0.02
 """Odds that a change has a cause that is not listed. [-] A judgement, no source."""
@@ -51,11 +51,14 @@ UNKNOWN = 0.02
 UNKNOWN_SIZE = 6.0
 """How far an unlisted cause may move the relations, in standard deviations of noise and drift. [-]"""
 
-SURE = 0.9
+SURE = 0.8
 """Probability from which a cause is named. [-] Set so that few names are wrong; see the benchmark."""
 
 POSSIBLE = 0.02
 """Probability from which a cause is listed as possible. [-] No source."""
+
+ALIKE = 1e-9
+"""Weight that shares a change evenly between two faults that look alike. [of the information]"""
 
 ABSENT = 1e6
 """Variance that takes a relation out of the decision."""
@@ -79,6 +82,8 @@ class Verdict:
         Faults that are sure.
     possible : tuple of int
         Faults that may be, the likeliest first.
+    case : int
+        Which of the cases the likeliest explanation belongs to.
     """
 
     probability: Array
@@ -87,6 +92,27 @@ class Verdict:
     unknown: float
     named: tuple[int, ...]
     possible: tuple[int, ...]
+    case: int
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One way in which a change may have gone.
+
+    Attributes
+    ----------
+    shift, covariance : ndarray
+        Shapes (relations,) and (relations, relations).
+    fit : float
+        How well the days follow this way, whatever the fault. [log likelihood]
+    odds : ndarray
+        How often each fault goes this way, shape (faults,). [log]
+    """
+
+    shift: Array
+    covariance: Array
+    fit: float
+    odds: Array
 
 
 def masked(shift: Array, covariance: Array, ready: NDArray[np.bool_]) -> tuple[Array, Array]:
@@ -138,17 +164,13 @@ Outside = Callable[[tuple[int, ...], Array, Array], float]
 """Log odds that other zones add to some faults, given their sizes and the covariance of these."""
 
 
-def verdict(
-    shift: Array, covariance: Array, faults: Sequence[Fault], outside: Outside | None = None
-) -> Verdict:
-    """Weigh the causes of one day's shift.
+def verdict(cases: Sequence[Case], faults: Sequence[Fault], outside: Outside | None = None) -> Verdict:
+    """Weigh the causes of a change.
 
     Parameters
     ----------
-    shift : ndarray
-        Shape (relations,).
-    covariance : ndarray
-        Of noise and drift, shape (relations, relations).
+    cases : sequence of Case
+        Ways in which it may have gone.
     faults : sequence of Fault
         What may be wrong.
     outside : callable, optional
@@ -163,18 +185,21 @@ def verdict(
     sets: list[tuple[int, ...]] = [(i,) for i in range(n)]
     sets += [pair for pair in combinations(range(n), 2) if _may_meet(faults[pair[0]], faults[pair[1]])]
     logs, fits, scores = [], [], []
-    for members in sets:
-        fit = fitted(shift, covariance, [faults[i] for i in members])
-        prior = sum(np.log(faults[i].prior) for i in members) + np.log(TWO_AT_ONCE) * (len(members) - 1)
-        more = 0.0 if outside is None else outside(members, fit.size, fit.covariance)
-        logs.append(fit.evidence + prior + more)
-        scores.append(2.0 * (fit.likelihood + more) - PARSIMONY * (len(members) - 1))
-        fits.append(fit)
-    blank = covariance * (1.0 + UNKNOWN_SIZE**2)
-    logs.append(gauss(shift, blank) + np.log(UNKNOWN))
+    for case in cases:
+        for members in sets:
+            fit = fitted(case.shift, case.covariance, [faults[i] for i in members])
+            prior = sum(np.log(faults[i].prior) for i in members) + np.log(TWO_AT_ONCE) * (len(members) - 1)
+            more = case.fit + float(case.odds[list(members)].mean())
+            more += 0.0 if outside is None else outside(members, fit.size, fit.covariance)
+            logs.append(fit.evidence + prior + more)
+            scores.append(2.0 * (fit.likelihood + more) - PARSIMONY * (len(members) - 1))
+            fits.append(fit)
+    blanks = [gauss(c.shift, c.covariance * (1.0 + UNKNOWN_SIZE**2)) + c.fit for c in cases]
+    logs += [blank + np.log(UNKNOWN / len(cases)) for blank in blanks]
     weights = np.exp(np.array(logs) - np.max(logs))
     weights /= weights.sum()
-    return _summed(sets, fits, weights, _lead(sets, scores, n))
+    every = sets * len(cases)
+    return _summed(every, fits, weights, _lead(every, scores, n), len(cases))
 
 
 def _lead(sets: list[tuple[int, ...]], scores: list[float], n: int) -> Array:
@@ -191,7 +216,7 @@ def _may_meet(first: Fault, second: Fault) -> bool:
     return not (first.kind == second.kind and first.sensor == second.sensor)
 
 
-def _summed(sets: list[tuple[int, ...]], fits: list[Fit], weights: Array, lead: Array) -> Verdict:
+def _summed(sets: list[tuple[int, ...]], fits: list[Fit], weights: Array, lead: Array, cases: int) -> Verdict:
     """Add the explanations up to one probability and one size a fault."""
     n = lead.size
     probability, size, deviation, best = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
@@ -204,7 +229,9 @@ def _summed(sets: list[tuple[int, ...]], fits: list[Fit], weights: Array, lead: 
     named = tuple(int(i) for i in np.flatnonzero((probability >= SURE) & (lead >= APART)))
     order = np.argsort(-probability)
     possible = tuple(int(i) for i in order if probability[i] >= POSSIBLE)
-    return Verdict(probability, size, deviation, float(weights[-1]), named, possible)
+    unknown = float(weights[len(sets) :].sum())
+    case = int(weights[: len(sets)].argmax()) * cases // len(sets)
+    return Verdict(probability, size, deviation, unknown, named, possible, case)
 
 
 def gauss(z: Array, c: Array) -> float:
@@ -262,7 +289,7 @@ def fitted(shift: Array, covariance: Array, members: Sequence[Fault], *, signed:
         whole = wide + s @ tau @ s.T
         gain = tau @ s.T @ np.linalg.inv(whole)
         spread = tau - gain @ s @ tau
-        odds = norm.logcdf(gain @ shift / np.sqrt(np.maximum(np.diag(spread), 1e-30)))
+        odds = log_ndtr(gain @ shift / np.sqrt(np.maximum(np.diag(spread), 1e-30)))
         logs.append(
             np.log(weight) + gauss(shift, whole) + float(np.log(2.0) * signs.sum() + odds[signs].sum())
         )
@@ -280,7 +307,9 @@ def _unsure(size: float, fault: Fault) -> Array:
 def _fit(z: Array, c: Array, s: Array, one_sided: NDArray[np.bool_]) -> Array:
     """Return the sizes of largest likelihood; one-sided ones that come out negative are nought."""
     weighted = np.linalg.solve(c, s)
-    size = np.linalg.pinv(s.T @ weighted, hermitian=True) @ (weighted.T @ z)
+    told = s.T @ weighted
+    told = told + ALIKE * np.trace(told) * np.eye(told.shape[0])
+    size = np.linalg.solve(told, weighted.T @ z)
     wrong = one_sided & (size < 0.0)
     if not wrong.any() or wrong.all():
         return np.where(wrong, 0.0, size)

@@ -101,6 +101,10 @@ LEAST = {
 """Sizes below which nobody would act. [-] Common practice, no source."""
 
 
+STRAIGHT = frozenset({"filter clogging", "valve fault", "sensor fault"})
+"""Faults that move a loss in proportion to their size, however large."""
+
+
 def faults(network: Network, found: Sequence[Relation], at: Operating) -> tuple[Fault, ...]:
     """Return every fault that these relations can feel, with its signature.
 
@@ -151,10 +155,14 @@ def faults(network: Network, found: Sequence[Relation], at: Operating) -> tuple[
 
 
 def _bend(kind: str, relation: Relation) -> float:
-    """Return how far a relation bends: a loss follows its own coefficient exactly, logarithms do not."""
-    straight = relation.kind in ("rest", "sensors") or kind == "sensor fault"
-    own = relation.kind == "loss" and kind in ("filter clogging", "valve fault")
-    return 0.0 if straight or own else 0.5
+    """Return how far a relation bends: a loss follows its own coefficient exactly, logarithms do not.
+
+    The logarithm of a pressure that is off by a share d bends by half of d squared; x times that where it is
+    raised to the emitters' exponent x.
+    """
+    if relation.kind in ("rest", "sensors") or (relation.kind == "loss" and kind in STRAIGHT):
+        return 0.0
+    return 0.5 / max(relation.exponent, 0.1) if kind == "sensor fault" and relation.kind == "flow" else 0.5
 
 
 _Wanted = tuple[str, str, str | None, bool, dict[str, float], list[dict[str, float]]]

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from analysis.diagnosis.clogging import LIMITS, forecast, loss_now
-from analysis.diagnosis.decide import masked, ratios
 from analysis.diagnosis.words import CHEMICALS, UNEXPLAINED, WORDS, likely, settles
 from analysis.results import Finding
 
@@ -90,7 +89,7 @@ def _named(
         kind=fault.kind,
         zone=one.zone,
         sensor=fault.sensor,
-        start=_onset(one, episode, i),
+        start=one.table.first[episode.course.onset],
         end=season_end if episode.going else one.table.last[episode.last],
         severity=_severity(one, fault, size),
         value=size,
@@ -115,7 +114,7 @@ def _unexplained(one: Study, episode: Episode, matters: Sequence[int], season_en
         kind="unexplained change",
         zone=one.zone,
         sensor=None,
-        start=_onset(one, episode, matters[0]),
+        start=one.table.first[episode.course.onset],
         end=season_end if episode.going else one.table.last[episode.last],
         severity="watch",
         value=value,
@@ -164,8 +163,8 @@ def filter_rise(one: Study, size: float) -> float | None:
 
 def _others(one: Study, episode: Episode, fault: Fault) -> str:
     """Return what the other relations say, those that the fault should not move first."""
-    z, c = (x[episode.last] for x in masked(one.quick.shift, one.quick.covariance, one.quick.ready))
-    sd = np.sqrt(np.diag(c))
+    case = episode.course.case
+    z, sd = case.shift, np.sqrt(np.diag(case.covariance))
     calm: list[str] = []
     moved: list[str] = []
     said = int(np.argmax(np.abs(fault.signature) / sd))
@@ -181,8 +180,8 @@ def _others(one: Study, episode: Episode, fault: Fault) -> str:
 
 def _largest(one: Study, episode: Episode) -> tuple[str, str, float]:
     """Return the relation that moved most beyond its noise, in words, with unit and size."""
-    z, c = (x[episode.last] for x in masked(one.quick.shift, one.quick.covariance, one.quick.ready))
-    sd = np.sqrt(np.diag(c))
+    case = episode.course.case
+    z, sd = case.shift, np.sqrt(np.diag(case.covariance))
     place = int(np.argmax(np.abs(z) / sd))
     relation, shift, error = one.found[place], float(z[place]), float(sd[place])
     if relation.kind == "rest":
@@ -191,22 +190,12 @@ def _largest(one: Study, episode: Episode) -> tuple[str, str, float]:
 
 
 def _since(one: Study, episode: Episode) -> str:
-    """Return from when to when was compared."""
+    """Return how it came, and from when to when was compared."""
     base = float(np.nanmedian(one.quick.since[episode.last]))
     middle = pd.Timestamp(base * 86400.0, unit="s", tz="UTC")
     last = one.table.last[episode.last]
-    return f" (baseline around {middle.strftime(DATE)}, last run {last.strftime(DATE)})"
-
-
-def _onset(one: Study, episode: Episode, i: int) -> pd.Timestamp:
-    """Return the first run of the change: the day after the fitted size last lay within its noise."""
-    shift, covariance = masked(one.quick.shift, one.quick.covariance, one.quick.ready)
-    ratio, size = ratios(shift[: episode.last + 1], covariance[: episode.last + 1], [one.faults[i]])
-    sign = np.sign(size[-1, 0]) or 1.0
-    noise = np.abs(size[:, 0]) / np.sqrt(np.maximum(ratio[:, 0], 1e-12))
-    within = np.flatnonzero(sign * size[: episode.first + 1, 0] < noise[: episode.first + 1])
-    day = min(int(within[-1]) + 1 if within.size else 0, episode.first)
-    return one.table.first[day]
+    came = "at once" if episode.course.shape == "step" else "little by little"
+    return f" ({came}; baseline around {middle.strftime(DATE)}, last run {last.strftime(DATE)})"
 
 
 def _severity(one: Study, fault: Fault, size: float) -> Literal["watch", "act"]:

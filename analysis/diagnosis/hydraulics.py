@@ -18,7 +18,7 @@ DROOP = 0.03
 """Fall of a regulator's outlet from no flow to this zone's flow, as a share of its pressure, and the
 spread of that guess. [-] Common practice, no source: makers state 5 to 10 % over their whole range."""
 
-PLACE_SPREAD = 0.29
+PLACE_SPREAD = 0.5
 """Standard deviation of a place drawn evenly along a pipe. [of its length] Computed: 1 / sqrt(12)."""
 
 UNEVEN = 0.5

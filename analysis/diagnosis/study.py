@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.diagnosis.baseline import chart
+from analysis.diagnosis.course import courses
 from analysis.diagnosis.decide import ALARM, CLEAR, masked, ratios, verdict
 from analysis.diagnosis.drift import wander
 from analysis.diagnosis.faults import faults
@@ -23,7 +24,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.diagnosis.baseline import Chart
+    from analysis.diagnosis.course import Course
     from analysis.diagnosis.decide import Verdict
+    from analysis.diagnosis.drift import Wander
     from analysis.diagnosis.faults import Fault
     from analysis.diagnosis.network import Network
     from analysis.diagnosis.relations import Operating, Relation
@@ -35,12 +38,15 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 QUICK = 0.35
-"""Weight of the newest day in the mean that causes are judged on. [1/d] Its lag is two days; noise matters
-less than lag once something has changed."""
+"""Weight of the newest day in the mean that sees large changes soon. [1/d] Its lag is two days."""
 
 QUICK_ALARM = 22.0
 """Likelihood ratio of the quick mean above which something has changed. [twice the log] As `ALARM`, higher
 because it is noisier."""
+
+
+HOPELESS = 12.0
+"""How far a way in which a change may have gone may fit worse than another and still be weighed. [log likelihood]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +59,12 @@ class Study:
         The zone.
     network, table, at, found, faults
         Its row of elements, its days, where it works, its relations and what may be wrong with it.
-    series : ndarray
-        The relations, shape (days, relations).
+    usual : Wander
+        What a healthy zone may do.
+    series, driver : ndarray
+        The relations, and the logarithm of what each is normalised by; shape (days, relations).
+    restarts : ndarray of bool
+        True where a service ends a relation's baseline, shape as `series`.
     slow, quick : Chart
         Moving means with long and short memory.
     ratio : ndarray
@@ -67,7 +77,10 @@ class Study:
     at: Operating
     found: tuple[Relation, ...]
     faults: tuple[Fault, ...]
+    usual: Wander
     series: Array
+    driver: Array
+    restarts: NDArray[np.bool_]
     slow: Chart
     quick: Chart
     ratio: Array
@@ -83,6 +96,8 @@ class Episode:
         Days of the table.
     going : bool
         Whether it lasts to the end of the season.
+    course : Course
+        How the change went, up to the last day.
     judged : Verdict
         The verdict on the last day.
     """
@@ -90,6 +105,7 @@ class Episode:
     first: int
     last: int
     going: bool
+    course: Course
     judged: Verdict
 
 
@@ -132,7 +148,7 @@ def study(
         chart(series, table.days, warmth, driver, usual, restarts, **more) for more in ({}, {"memory": QUICK})
     )
     ratio = np.maximum(_ratio(slow, wrong) / ALARM, _ratio(quick, wrong) / QUICK_ALARM)
-    return Study(zone, network, table, at, found, wrong, series, slow, quick, ratio)
+    return Study(zone, network, table, at, found, wrong, usual, series, driver, restarts, slow, quick, ratio)
 
 
 def episodes(one: Study, others: Sequence[Study] = ()) -> tuple[Episode, ...]:
@@ -150,13 +166,31 @@ def episodes(one: Study, others: Sequence[Study] = ()) -> tuple[Episode, ...]:
     tuple of Episode
         By time.
     """
-    found = []
-    for first, last in _spans(one.ratio):
-        z, c = masked(one.quick.shift, one.quick.covariance, one.quick.ready)
-        more = odds_from_others(one, last, others)
-        judged = verdict(z[last], c[last], one.faults, more)
-        found.append(Episode(first, last, last == one.ratio.size - 1, judged))
-    return tuple(found)
+    return tuple(judged(one, first, last, others) for first, last in _spans(one.ratio))
+
+
+def judged(one: Study, first: int, last: int, others: Sequence[Study] = ()) -> Episode:
+    """Return an alarm with its verdict on its last day.
+
+    Parameters
+    ----------
+    one : Study
+        The zone.
+    first, last : int
+        Days of its table.
+    others : sequence of Study
+        As for `episodes`.
+
+    Returns
+    -------
+    Episode
+        Judged on how the change went up to its last day.
+    """
+    ways = courses(one, last)
+    likely = max(way.case.fit for way in ways)
+    ways = tuple(way for way in ways if way.case.fit > likely - HOPELESS)
+    told = verdict([way.case for way in ways], one.faults, odds_from_others(one, last, others))
+    return Episode(first, last, last == one.ratio.size - 1, ways[told.case], told)
 
 
 def _ratio(of: Chart, wrong: Sequence[Fault]) -> Array:
