@@ -24,6 +24,19 @@ SENSORS = {
     "bench_end_ec": ("conductivity", "lateral end"),
 }
 UNITS = {"pressure": "kPa", "flow": "L/h", "conductivity": "mS/cm", "temperature": "°C"}
+VALUES = {
+    "supply_pressure": (320.0, 300.0, 1.0, 0.1, 0, False),
+    "head_flow": (0.0, 800.0, 4.0, 0.5, 0, False),
+    "stock_flow": (0.0, 8.0, 0.05, 0.01, 0, True),
+    "source_ec": (0.48, 0.48, 0.003, 0.001, 0, False),
+    "feed_ec": (0.48, 2.05, 0.006, 0.001, 0, True),
+    "water_temperature": (18.0, 17.5, 0.02, 0.01, 0, False),
+    "bench_pressure": (0.0, 100.0, 0.3, 0.1, 0, False),
+    "bench_end_ec": (0.48, 2.05, 0.006, 0.001, 180, True),
+}
+"""Sensor to its value at rest and at work, noise and step [stored unit], delay [s], and whether only while
+stock enters."""
+
 SPIKE = 987.0
 """The one reading of the supply pressure that must be seen at full range. [kPa]"""
 
@@ -33,7 +46,9 @@ def installation_text() -> str:
     parts = [
         'name = "Long Meadow Bench"\ntimezone = "Europe/Lisbon"',
         '[supply]\nkind = "well"\nbackflow_preventer = "none"',
-        "[zone.bench]",
+        '[injector.pump]\nkind = "proportional pump"\nratio = "1:100"',
+        '[stock.A]\ninjector = "pump"\nnutrients = { N = "20 g/L" }',
+        '[zone.bench]\narea = "60 m2"\nemitters = [{ count = 400, flow = "2 L/h" }]\ntarget = { ratio = "1:100" }',
     ]
     for name, (quantity, point) in SENSORS.items():
         zone = '\nzone = "bench"' if point in {"zone", "lateral end"} else ""
@@ -50,17 +65,26 @@ def installation() -> Installation:
 
 
 def day_table(day: int, *, spike: bool) -> pa.Table:
-    """Return one day [days since 1970] of all sensors, sorted by sensor and time."""
+    """Return one day [days since 1970] of all sensors, sorted by sensor and time.
+
+    A run of 25 min every three hours, stock from its fifth to its fifteenth minute; every reading has noise
+    of its own, in the steps of a usual transmitter.
+    """
     rng = np.random.default_rng(day)
     seconds = np.arange(86400)
     time = (day * 86400 + seconds) * 1_000_000
-    running = (seconds % 10800) < 1500
+    at = seconds % 10800
     values = []
     for name in sorted(SENSORS):
-        base = rng.normal(0.0, 0.01, 86400) + np.where(running, 2.0, 0.5) + 0.1 * np.sin(seconds / 13000)
+        rest, work, spread, step, late, injected = VALUES[name]
+        first, last = (300, 900) if injected else (0, 1500)
+        on = (at >= first + late) & (at < last + late)
+        level = np.where(on, work, rest) * (1 + 0.02 * np.sin(seconds / 13000))
+        level += spread * rng.normal(size=86400) * (rest > 0 or on)
+        level = np.round(level / step) * step
         if spike and name == "supply_pressure":
-            base[31_415] = SPIKE
-        values.append(np.round(base, 4))
+            level[31_415] = SPIKE
+        values.append(level)
     names = pa.array(sorted(SENSORS), pa.string())
     codes = pa.array(np.repeat(np.arange(len(SENSORS), dtype=np.int32), 86400))
     times = pa.array(np.tile(time, len(SENSORS)), parquet.TIME)
@@ -85,4 +109,4 @@ def write_days(archive: Path, system: Installation, days: range, spike_on: int) 
             continue
         folder.mkdir(parents=True, exist_ok=True)
         table = day_table(day, spike=day == spike_on).replace_schema_metadata(metadata)
-        path.write_bytes(parquet.encode(table, "readings"))
+        path.write_bytes(parquet.encode(table, "readings", level=9))

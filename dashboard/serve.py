@@ -148,5 +148,6 @@ def serve(
         pass
     finally:
         server.close()
+        watch.begin_to_stop()
         analyst.end()
         watch.stop()

@@ -126,6 +126,10 @@ class Watch:
         for thread in self._threads:
             thread.start()
 
+    def begin_to_stop(self) -> None:
+        """Let nothing new begin, and what fails from now on fail in silence."""
+        self._end.set()
+
     def stop(self, timeout: float = 5.0) -> None:
         """End the threads; an analysis that is under way is not waited for beyond `timeout`. [s]"""
         self._end.set()
@@ -183,6 +187,8 @@ class Watch:
             try:
                 work()
             except Exception as error:
+                if self._end.is_set():
+                    return
                 log.exception("the dashboard could not %s", work.__name__)
                 self._note(work.__name__, str(error) or type(error).__name__)
             else:

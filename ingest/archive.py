@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import io
 import json
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
@@ -196,7 +198,11 @@ def read_file(
                 for index in range(file.num_row_groups)
                 if _may_hold(file.metadata.row_group(index), sensors, span_us)
             ]
-            table = file.read_row_groups(groups, columns=needed, use_threads=False)
+            if kind == "readings" and (sensors or span_us) and groups:
+                parts = (file.read_row_group(n, columns=needed, use_threads=False) for n in groups)
+                table = pa.concat_tables([_sliced(part, sensors, span_us) for part in parts])
+            else:
+                table = file.read_row_groups(groups, columns=needed, use_threads=False)
     except FileNotFoundError:
         raise
     except (OSError, pa.ArrowException) as error:
@@ -204,12 +210,36 @@ def read_file(
             path.read_bytes()  # a depot that is silent says so itself
         msg = f"{path} is damaged and cannot be read; run: tricklebook archive verify"
         raise DamagedFileError(msg) from error
+    if kind != "readings":
+        table = _filtered(table, sensors, span_us)
+    return table.select(wanted).replace_schema_metadata(None)
+
+
+def _filtered(table: pa.Table, sensors: Sequence[str] | None, span_us: tuple[int, int] | None) -> pa.Table:
+    """Return the rows that are wanted of a table in any order."""
     if sensors is not None:
         table = table.filter(pc.is_in(table.column("sensor"), pa.array(sensors, pa.string())))
     if span_us is not None:
         times = table.column("time").cast(pa.int64())
         table = table.filter(pc.and_(pc.greater_equal(times, span_us[0]), pc.less_equal(times, span_us[1])))
-    return table.select(wanted).replace_schema_metadata(None)
+    return table
+
+
+def _sliced(table: pa.Table, sensors: Sequence[str] | None, span_us: tuple[int, int] | None) -> pa.Table:
+    """Return the rows that are wanted of a table sorted by sensor and time, copying none of them."""
+    column = table.column("sensor").combine_chunks()
+    names, codes = column.dictionary.to_pylist(), column.indices.to_numpy()
+    times = table.column("time").cast(pa.int64()).to_numpy()
+    first, last = (None, None) if span_us is None else span_us
+    parts = []
+    edges = [0, *(np.flatnonzero(codes[1:] != codes[:-1]) + 1).tolist(), len(codes)]
+    for a, b in pairwise(edges if len(codes) else []):
+        if sensors is not None and names[codes[a]] not in sensors:
+            continue
+        low = 0 if first is None else int(np.searchsorted(times[a:b], first))
+        high = b - a if last is None else int(np.searchsorted(times[a:b], last, "right"))
+        parts.append(table.slice(a + low, high - low))
+    return pa.concat_tables(parts) if parts else table.slice(0, 0)
 
 
 def _may_hold(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import os
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -167,7 +168,11 @@ def days_of(archive: Path, site: str, kind: str = "readings") -> list[str]:
     >>> days_of(Path("nowhere"), "home")
     []
     """
-    here = {path.name for path in (archive / kind / f"site={site}").glob("date=*") if path.is_dir()}
+    place = archive / kind / f"site={site}"
+    here = set()
+    if place.is_dir():
+        with os.scandir(place) as found:
+            here = {entry.name for entry in found if entry.name.startswith("date=") and entry.is_dir()}
     depot = depot_of(archive)
     if depot is not None:
         begin = f"{kind}/site={site}/"

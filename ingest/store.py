@@ -7,6 +7,7 @@ files after it, so a reading that moves from one to the other meanwhile is seen,
 from __future__ import annotations
 
 import functools
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,6 +35,8 @@ milliseconds, the archiver moves something every few seconds at most."""
 
 Span = tuple[int, int]
 """First and last instant wanted, both included. [µs since 1970, UTC]"""
+
+_EPOCH = date(1970, 1, 1).toordinal()
 
 _EVER: Span = (-(2**62), 2**62)
 
@@ -118,7 +121,7 @@ def _us(instant: datetime) -> int:
 
 
 def _overlaps(day: str, span: Span) -> bool:
-    first = int(np.datetime64(day, "us").astype(np.int64))
+    first = (date.fromisoformat(day).toordinal() - _EPOCH) * parquet.US_PER_DAY
     return first <= span[1] and first + parquet.US_PER_DAY > span[0]
 
 
