@@ -8,6 +8,7 @@ from urllib.parse import parse_qsl
 from dash import Input, Output, State, no_update
 
 from dashboard.context import Context
+from dashboard.display import UNITS
 from dashboard.layout import bar, page_body, page_for, saying, zone_note
 from dashboard.parts import computed_line
 
@@ -17,12 +18,7 @@ if TYPE_CHECKING:
     from dash import Dash
 
     from dashboard.access.gate import Gate
-    from dashboard.display import Units
     from dashboard.watch import Watch
-
-
-UNITS: dict[str, Units] = {"metric": "metric", "us": "us"}
-"""What a reader may choose."""
 
 
 def contexts(watch: Watch, gate: Gate) -> Callable[..., Context]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pandas as pd
 from dash import html
 
 from dashboard.attrs import attrs
@@ -11,11 +12,13 @@ from dashboard.cases import LATCHED
 from dashboard.display import finding_place, when
 from dashboard.forms import Field, entry_form
 from dashboard.parts import badge
+from dashboard.snapshot import zone_runs
 from dashboard.texts import say
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
+    from analysis.results import Finding
     from dashboard.cases import Case
     from dashboard.context import Context
 
@@ -52,12 +55,35 @@ def case_box(context: Context, case: Case, *, place: bool = False) -> Component:
             html.P(finding.evidence),
             html.P([html.Strong(say("finding.first") + ": "), finding.advice]),
             *([causes] if finding.likely_causes else []),
+            *_where_seen(context, finding),
             *_remarks(context, case),
             *_reply(context, case),
         ],
         className=f"finding finding-{finding.severity} case-{case.state}",
         **attrs({"data-kind": finding.kind, "data-case": case.mark, "data-state": case.state}),
     )
+
+
+def _where_seen(context: Context, finding: Finding) -> list[Component]:
+    """Return a link to the run in which a finding was seen, or to the stretch of the chart."""
+    runs = [] if finding.zone is None else zone_runs(context.snapshot.results, finding.zone)
+    during = [run for run in runs if run.start <= finding.end and finding.start <= run.end]
+    if during and finding.end - finding.start <= LONGEST_OF_A_RUN:
+        begun = int(during[0].start.timestamp())
+        path, word = context.path("run", during[0].zone, str(begun)), say("finding.see_run")
+    else:
+        place = ("head",) if finding.zone is None else ("zone", finding.zone)
+        around = max((finding.end - finding.start) * ROUND_ABOUT, LEAST_AROUND)
+        ends = int((finding.start - around).timestamp()), int((finding.end + around).timestamp())
+        path, word = context.path(*place) + f"?from={ends[0]}&to={ends[1]}", say("finding.see_curve")
+    return [html.P(html.A(word, href=path, className="inside target"))]
+
+
+LONGEST_OF_A_RUN = pd.Timedelta(hours=12)
+"""A finding that is longer is not one run's. [-] No source."""
+
+ROUND_ABOUT, LEAST_AROUND = 0.25, pd.Timedelta(minutes=30)
+"""What a chart shows before and after a finding: a share of its length, and at least so much. No source."""
 
 
 def _head(case: Case, *, place: bool) -> list[Component]:

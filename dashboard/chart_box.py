@@ -86,17 +86,19 @@ def chart_box(
     Component
         Buttons, chart and read-out.
     """
+    whole = ends is not None
+    ends = ends or (_stretch(context) if compare else None)
     ranges = [
         _button(say(f"chart.{key}"), "range", str(seconds), pressed=seconds == FIRST_RANGE and ends is None)
         for key, seconds in RANGES
     ]
     moves = [_button(say(f"chart.{key}"), "move", key) for key in ("earlier", "later", "closer", "wider")]
-    moves.append(_button(say("chart.whole" if ends else "chart.live"), "move", "live"))
+    moves.append(_button(say("chart.whole" if whole else "chart.live"), "move", "whole" if whole else "live"))
     return html.Div(
         [
             html.Div(
                 [
-                    *([] if ends else [html.Div(ranges, className="buttons")]),
+                    *([] if whole else [html.Div(ranges, className="buttons")]),
                     html.Div(moves, className="buttons"),
                 ],
                 role="group",
@@ -145,6 +147,15 @@ def chart_box(
 def days_before() -> list[tuple[int, str]]:
     """Return the earlier times that every zone's chart can be held against."""
     return [(days * 86400, say("chart.before", span=f"{days}\N{NO-BREAK SPACE}d")) for days in BESIDE_DAYS]
+
+
+def _stretch(context: Context) -> tuple[float, float] | None:
+    """Return the stretch of time that the address names, in seconds since 1970."""
+    said = [context.query.get(key, "") for key in ("from", "to")]
+    if not all(word.isascii() and word.isdigit() and len(word) < 12 for word in said):  # noqa: PLR2004 - digits of a second
+        return None
+    start, end = (float(word) for word in said)
+    return (start, end) if start < end else None
 
 
 def options(context: Context) -> dict[str, str]:

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 Units = Literal["metric", "us"]
 
+UNITS: dict[str, Units] = {"metric": "metric", "us": "us"}
+"""What a reader may choose."""
+
 _DECIMALS = {
     "L/h": 0, "gal/min": 2, "kPa": 0, "psi": 1, "mS/cm": 2, "°C": 1, "°F": 1, "mm": 0, "in": 1,
     "L": 1, "gal": 1, "kg": 2, "lb": 2, "g": 1, "oz": 2, "mg/L": 1, "1": 2, "%": 1,

@@ -14,11 +14,15 @@ import pyarrow.parquet as pq
 
 from dashboard.beside import shift_s
 from dashboard.charts import panels_for
-from dashboard.display import quantity_scale
+from dashboard.display import quantity_scale, scale
 from dashboard.windows import SECOND, WIDEST
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.results import Estimate, Run
     from dashboard.charts import WindowsOf
+    from dashboard.display import Units
     from dashboard.wanted import Wanted
     from ingest.installation import Installation
 
@@ -86,6 +90,54 @@ def _parts(
     return parts
 
 
+def numbers(estimates: Sequence[Estimate], run: Run, units: Units) -> pd.DataFrame:
+    """Return a run's numbers as a table: each with its interval, or with why it is not given.
+
+    Parameters
+    ----------
+    estimates : sequence of Estimate
+        Of one run.
+    run : Run
+        The run.
+    units : {"metric", "us"}
+        What the reader wants; the unit stands in each row.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns `NUMBERS`, one row an estimate.
+    """
+    rows = []
+    for one in estimates:
+        shown = scale(one.unit, units)
+        value, low, high = (
+            None if x is None else x * shown.factor + shown.offset for x in (one.value, one.low, one.high)
+        )
+        told = (value, low, high, shown.unit, one.level, one.status, one.reason or "", one.method)
+        what = (run.zone, run.start, run.end, one.quantity, one.nutrient or "")
+        rows.append((*what, *told, " ".join(one.sensors)))
+    return pd.DataFrame(rows, columns=list(NUMBERS))
+
+
+NUMBERS = (
+    "zone",
+    "run_start",
+    "run_end",
+    "quantity",
+    "nutrient",
+    "value",
+    "low",
+    "high",
+    "unit",
+    "level",
+    "status",
+    "reason",
+    "method",
+    "sensors",
+)
+"""Columns of a run's numbers; times are UTC, ``low`` and ``high`` the ends of the interval of coverage ``level``."""
+
+
 def as_csv(table: pd.DataFrame) -> bytes:
     r"""Return a table as CSV, times in ISO 8601 (UTC); texts that a spreadsheet would run get a quote mark.
 
@@ -106,7 +158,9 @@ def _cell(value: object) -> object:
         return value.isoformat().replace("+00:00", "Z")
     if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
         return "'" + value
-    return f"{value:.7g}" if isinstance(value, float | np.floating) else value
+    if isinstance(value, float | np.floating):
+        return "" if np.isnan(value) else f"{value:.7g}"
+    return value
 
 
 def as_parquet(table: pd.DataFrame) -> bytes:

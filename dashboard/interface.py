@@ -10,7 +10,8 @@ from flask import Response, abort, request
 
 from dashboard import drawing
 from dashboard.charts import chart_json, look_of, sent
-from dashboard.downloads import as_csv, as_parquet, file_name, seen
+from dashboard.display import UNITS
+from dashboard.downloads import as_csv, as_parquet, file_name, numbers, seen
 from dashboard.figures import figure
 from dashboard.pictures import Pictures
 from dashboard.run_chart import marked, run_chart
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     from flask import Flask
 
+    from analysis.results import Estimate, Run
     from dashboard.access.gate import Gate
     from dashboard.wanted import Wanted
     from dashboard.watch import Watch
@@ -92,6 +94,14 @@ def register(server: Flask, watch: Watch, gate: Gate) -> None:
             body, mimetype=media, headers={"Content-Disposition": f'attachment; filename="{name}"'}
         )
 
+    @server.get(base + "numbers/<zone>/<int:start>.csv")
+    def figures(zone: str, start: int) -> Response:
+        run, estimates = _run_of(watch, zone, start)
+        body = as_csv(numbers(estimates, run, UNITS.get(request.args.get("units", ""), "metric")))
+        name = f"{watch.feed.installation.site}_{zone}_{run.start:%Y%m%dT%H%M%SZ}_numbers.csv"
+        headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+        return Response(body, mimetype="text/csv", headers=headers)
+
     @server.get(base + "theme.css")
     def theme() -> Response:
         return Response(style_sheet(), mimetype="text/css")
@@ -99,15 +109,21 @@ def register(server: Flask, watch: Watch, gate: Gate) -> None:
     server.add_url_rule(base + drawing.name(), "drawing", drawing.answer)
 
 
+def _run_of(watch: Watch, zone: str, start: int) -> tuple[Run, list[Estimate]]:
+    """Return a run and its estimates; end with 404 where no such run is known."""
+    results = watch.snapshot.results
+    run = run_at(results, zone, start)
+    if run is None or results is None:
+        abort(404)
+    return run, [e for e in results.estimates if e.zone == zone and e.run_start == run.start]
+
+
 def _run_chart(
     watch: Watch, pictures: Pictures, zone: str, start: int, asked: Wanted, now: float
 ) -> dict[str, Any]:
     """Return the chart of one run; end with 404 where no such run is known."""
-    results, installation = watch.snapshot.results, watch.feed.installation
-    run = run_at(results, zone, start)
-    if run is None or results is None:
-        abort(404)
-    estimates = [e for e in results.estimates if e.zone == zone and e.run_start == run.start]
+    installation = watch.feed.installation
+    run, estimates = _run_of(watch, zone, start)
     chart = run_chart(installation, run, asked, now, watch.windows)
     look = look_of(installation, asked)
     made = marked(figure(chart, look), pictures.of(run, estimates), estimates, look, run)

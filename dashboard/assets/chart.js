@@ -180,7 +180,7 @@
       Plotly.react(this.plot, traces(made), made.layout, config);
       if (first) {
         this.plot.on("plotly_relayout", (change) => this.moved(change));
-        this.plot.on("plotly_doubleclick", () => this.follow());
+        this.plot.on("plotly_doubleclick", () => this.whole());
       }
       this.drawn += 1;
       this.box.dataset.drawn = String(this.drawn);
@@ -211,8 +211,14 @@
     }
 
     follow(span) {
-      this.range = span ? null : this.ends();
+      this.range = null;
       this.span = span || this.span;
+      this.load();
+    }
+
+    // Back to what the box opened with: its own period, or the last hours up to now.
+    whole() {
+      this.range = this.ends();
       this.load();
     }
 
@@ -222,7 +228,9 @@
         button.setAttribute("aria-pressed", String(on));
       });
       const live = this.box.querySelector("[data-move=live]");
-      live.setAttribute("aria-pressed", String(!this.range));
+      if (live) {
+        live.setAttribute("aria-pressed", String(!this.range));
+      }
     }
 
     press(event) {
@@ -265,6 +273,10 @@
         this.follow();
         return;
       }
+      if (way === "whole") {
+        this.whole();
+        return;
+      }
       const { start, end } = this.made;
       const wide = end - start;
       const ends = {
@@ -277,7 +289,7 @@
     }
 
     key(event) {
-      const ways = { "+": "closer", "-": "wider", PageUp: "earlier", PageDown: "later", End: "live" };
+      const ways = { "+": "closer", "-": "wider", PageUp: "earlier", PageDown: "later", End: this.box.querySelector("[data-move=live]") ? "live" : "whole" };
       if (event.key === "ArrowLeft" || event.key === "ArrowRight") {
         const step = ((this.made ? this.made.end - this.made.start : 0) / 200) * (event.shiftKey ? 10 : 1);
         const at = this.at || (this.made ? (this.made.start + this.made.end) / 2 : 0);
@@ -363,8 +375,8 @@
   }
 
   function known(box) {
-    const { units, address, options } = box.dataset;
-    return [units, address, options].join("|");
+    const { units, address, options, ends } = box.dataset;
+    return [units, address, options, ends].join("|");
   }
 
   // Charts come and go with the pages; a change of units is a change of the box's own mark.
@@ -375,10 +387,15 @@
         charts.delete(box);
       } else if (known(box) !== chart.known) {
         const moved = box.dataset.address !== chart.subject;
+        const sent = box.dataset.ends !== chart.opened;
         chart.known = known(box);
         chart.subject = box.dataset.address;
-        if (moved) {
+        chart.opened = box.dataset.ends;
+        if (moved || sent) {
           chart.range = chart.ends();
+        }
+        if (sent && !moved && chart.range) {
+          box.scrollIntoView();
         }
         chart.load();
       }
@@ -388,6 +405,7 @@
         const chart = new Chart(box);
         chart.known = known(box);
         chart.subject = box.dataset.address;
+        chart.opened = box.dataset.ends;
         charts.set(box, chart);
       }
     });
@@ -397,7 +415,7 @@
     childList: true,
     subtree: true,
     attributes: true,
-    attributeFilter: ["data-units", "data-address", "data-options"],
+    attributeFilter: ["data-units", "data-address", "data-options", "data-ends"],
   });
   document.addEventListener("tricklebook-look", () => charts.forEach((chart) => chart.load()));
   window.tricklebook.onPulse(() => charts.forEach((chart) => chart.range || chart.load()));

@@ -88,7 +88,7 @@ def _zone(context: Context, zone: str, tests: Sequence[Row]) -> Component:
     newest_first = sorted(tests, key=_moment, reverse=True)
     earlier: list[Row | None] = [*newest_first[1:], None]
     rows = [_row(context, one, before) for one, before in zip(newest_first, earlier, strict=True)]
-    head = [say(f"catch.{key}") for key in ("when", "emitters", "du", "cu", "us", "bar", "since", "cause")]
+    head = [say(f"catch.{key}") for key in ("when", "emitters", "du", "cu", "us", "since", "cause")]
     found = uniformity(newest_first[0]["flow_l_h"])
     return section(
         title,
@@ -131,8 +131,7 @@ def _row(context: Context, test: Row, before: Row | None) -> tuple[Component | s
         str(found.count),
         f"{found.low_quarter:.1f}\N{NO-BREAK SPACE}% ({found.eu_class})",
         f"{found.christiansen:.1f}\N{NO-BREAK SPACE}%",
-        f"{us} ({found.us_class})",
-        _bar(found),
+        html.Span([html.Span(f"{us} ({found.us_class})", className="clause"), _bar(found)]),
         _since(test, before),
         _cause(context, test),
     )

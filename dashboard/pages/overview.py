@@ -115,10 +115,27 @@ def _facts(context: Context, zone: str) -> list[tuple[str, str]]:
         facts.append((say("overview.water"), scale("L", context.units).text(runs[0].volume_l)))
     estimates = {e.quantity: e for e in last_estimates(context.snapshot.results, zone) if e.nutrient is None}
     facts += _ratio(estimates, context)
+    facts += _dose(context, zone)
     if (found := estimates.get("clear-out time")) is not None:
         said = text(found.value, found, context.units) if found.status == "ok" else say("table.refused")
         facts.append((say("overview.clear_out"), said))
     return facts
+
+
+def _dose(context: Context, zone: str) -> list[tuple[str, str]]:
+    """Return what a card says of the dose: the first nutrient of the target, or else of the stock."""
+    doses = {
+        e.nutrient: e
+        for e in last_estimates(context.snapshot.results, zone)
+        if e.quantity == "nutrient dose" and e.status == "ok"
+    }
+    stock, target = context.installation.stock_of(zone), context.installation.zone[zone].target
+    asked = [*(target.nutrients if target else {}), *(stock.nutrients if stock else {})]
+    first = next((doses[name] for name in asked if name in doses), None)
+    if first is None:
+        return []
+    said = f"{value_text(first, context.units)}, {interval_text(first, context.units)}"
+    return [(say("overview.dose", nutrient=first.nutrient), said)]
 
 
 def _ratio(estimates: Mapping[str, Estimate], context: Context) -> list[tuple[str, str]]:

@@ -73,6 +73,7 @@ def page(context: Context, zone: str, start_s: int) -> Page:
             section(
                 say("run.numbers"),
                 estimates_table(estimates, context.units, say("run.numbers")),
+                save_numbers(context, run),
                 testid="estimates-part",
             ),
             section(say("run.budget"), *_budgets(estimates), testid="budget"),
@@ -131,6 +132,13 @@ def _span(context: Context, run: Run) -> str:
 def run_path(context: Context, run: Run) -> str:
     """Return the address of a run's page."""
     return context.path("run", run.zone, str(int(run.start.timestamp())))
+
+
+def save_numbers(context: Context, run: Run) -> Component:
+    """Return the link that saves a run's numbers as a file."""
+    path = context.path("api", "numbers", run.zone, f"{int(run.start.timestamp())}.csv")
+    link = html.A(say("run.save"), href=f"{path}?units={context.units}", className="button", download="")
+    return html.P(link, className="saves")
 
 
 def _neighbours(context: Context, run: Run) -> list[Component | str]:

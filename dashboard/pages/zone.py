@@ -13,7 +13,7 @@ from dashboard.chart_box import Compare, chart_box, days_before
 from dashboard.context import Context, Page
 from dashboard.display import duration, scale, when
 from dashboard.estimates import estimates_table, text
-from dashboard.pages.run import run_path
+from dashboard.pages.run import run_path, save_numbers
 from dashboard.panels import sensor_label, zone_panels
 from dashboard.parts import (
     age,
@@ -137,6 +137,9 @@ def _estimates(context: Context, zone: str) -> list[Component]:
             end=when(runs[0].end, tz, context.now),
         )
         lines.append(html.P(span, className="quiet"))
+        lines.append(save_numbers(context, runs[0]))
+        see = html.A(say("finding.see_run"), href=run_path(context, runs[0]), className="inside button")
+        lines.append(html.P(see))
     return [*lines, estimates_table(estimates, context.units, say("zone.estimates"))]
 
 
