@@ -135,7 +135,7 @@ def _leaving(tracks: Mapping[str, Track], gone: pd.Timedelta, now: pd.Timestamp)
     for mark, track in tracks.items():
         if track.away is None:
             yield Moved(mark, "away", now, track.episode, track.level)
-        elif now - track.away >= gone:
+        if now - (track.away or now) >= gone:
             yield Moved(mark, "over", now, track.episode, track.level)
 
 

@@ -134,7 +134,7 @@ def step(delivery: Delivery, line: Mapping[str, Any]) -> Delivery:
     """Return a delivery after the step that a line tells."""
     now, state = instant(line["time"]), line["what"]
     doubt = delivery.doubt
-    if state == "failed" and not line["sure"] and doubt is None:
+    if not line.get("sure", True) and doubt is None:
         doubt = delivery.last  # when the attempt began
     tries = delivery.tries + (state == "attempting")
     return replace(delivery, state=state, tries=tries, last=now, doubt=doubt, said=line.get("said", ""))

@@ -112,7 +112,7 @@ class Outbox:
         for delivery in list(self._deliveries.values()):
             if delivery.state == "attempting":
                 answer = Answer(arrived=False, said="the program ended during the attempt", sure=False)
-                self._write(row(delivery.message.id, "failed", delivery.last, answer))
+                self._write(row(delivery.message.id, "queued", delivery.last, answer))
 
     @property
     def log(self) -> Log:
