@@ -9,7 +9,8 @@ import numpy as np
 from scipy.stats import norm
 
 from analysis.diagnosis.baseline_line import BASELINE_DAYS, CORRELATION
-from analysis.diagnosis.decide import fitted, masked
+from analysis.diagnosis.decide import masked
+from analysis.diagnosis.fitting import fitted
 from analysis.service import EMITTER_SERVICES, NEW_EMITTERS
 from analysis.trend import LocalLine, local_line
 

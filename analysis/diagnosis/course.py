@@ -196,12 +196,12 @@ def _covariance(one: Study, day: int, days: _Days) -> Array:
     walk = (usual.folded * usual.walk) @ usual.folded.T + np.diag(usual.own_walk)
     warm = (usual.folded * usual.thermal**2) @ usual.folded.T + np.diag(usual.beta_sd**2)
     driven = usual.exponent_error * days.driver
-    steady = np.eye(len(one.found)) + 1e-9
+    steady = np.eye(len(one.found))
     out = np.einsum("ij,ir,js,rs->irjs", CORRELATION**apart, few, few, one.slow.scatter[day])
     out += np.einsum("ij,rs->irjs", np.minimum.outer(age, age) / YEAR, walk)
     out += np.einsum("ij,rs->irjs", heat, warm) + np.einsum("ir,js,rs->irjs", driven, driven, steady)
     size = days.time.size * len(one.found)
-    return out.reshape(size, size) + 1e-12 * np.eye(size)
+    return np.asarray(out.reshape(size, size) + 1e-12 * np.eye(size))
 
 
 def _ramps(time: Array) -> list[tuple[int, Array]]:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from analysis.view import RunView
+    from ingest.installation import Sensor
 
 STEADY = {
     "flow": "steady flow",
@@ -89,7 +90,8 @@ def steady(view: RunView) -> Sequence[Feature]:
     found = []
     for quantity, name in STEADY.items():
         for sensor in view.sensors(quantity, *POINTS):
-            value = _level(view.series[sensor], window, counted=quantity == "volume")
+            register = view.installation.sensor[sensor] if quantity == "volume" else None
+            value = _level(view.series[sensor], window, register=register)
             if value is not None:
                 found.append(_feature(name, view, sensor, value))
     return [*found, *_rests(view), *_cells(view, window), *_standing(view, window)]
@@ -124,10 +126,13 @@ def steady_window(view: RunView) -> Interval | None:
     return best if best.end - best.start >= LEAST_WINDOW else whole
 
 
-def _level(series: pd.Series, window: Interval, *, counted: bool) -> tuple[float, float] | None:
+def _level(
+    series: pd.Series, window: Interval, *, register: Sensor | None = None
+) -> tuple[float, float] | None:
     """Return the mean of a steady stretch and its standard uncertainty from noise."""
-    if counted:
-        volume = register_volume(series, window.start, window.end)
+    if register is not None:
+        stated = register.rolls_over_at is not None
+        volume = register_volume(series, window.start, window.end, size_known=stated)
         hours = (window.end - window.start).total_seconds() / 3600.0
         if volume.readings < LEAST_READINGS or volume.resets or volume.litres <= 0:
             return None
@@ -172,7 +177,7 @@ def _cells(view: RunView, window: Interval) -> list[Feature]:
     levels: dict[str, tuple[float, float]] = {}
     for sensor in view.sensors("conductivity", "source", "mixed", "after filter"):
         seen = cell(view, sensor)
-        level = _level(seen.series, window, counted=False) if isinstance(seen, Cell) else None
+        level = _level(seen.series, window) if isinstance(seen, Cell) else None
         if level is not None and level[0] > 0:
             levels[sensor] = level
     names = list(levels)
@@ -200,7 +205,7 @@ def _standing(view: RunView, window: Interval) -> list[Feature]:
         if not isinstance(seen, Cell):
             continue
         before = between(seen.series, start, end)
-        running = _level(seen.series, window, counted=False)
+        running = _level(seen.series, window)
         if running is None or len(before) < LEAST_READINGS:
             continue
         noise = math.hypot(standard_error(before), running[1])

@@ -157,8 +157,10 @@ def _flow(view: RunView, network: Network, window: Interval) -> tuple[str, float
         series = view.series.get(meter.sensor)
         if series is None or series.empty:
             continue
-        if view.installation.sensor[meter.sensor].quantity == "volume":
-            counted = register_volume(series, window.start, window.end)
+        sensor = view.installation.sensor[meter.sensor]
+        if sensor.quantity == "volume":
+            stated = sensor.rolls_over_at is not None
+            counted = register_volume(series, window.start, window.end, size_known=stated)
             hours = (window.end - window.start).total_seconds() / 3600.0
             if counted.readings >= LEAST_READINGS and counted.litres > 0 and not counted.resets:
                 return meter.sensor, counted.litres / hours, counted.resolution / hours

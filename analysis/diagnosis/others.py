@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.diagnosis.decide import gauss, masked
+from analysis.diagnosis.decide import masked
+from analysis.diagnosis.fitting import gauss
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

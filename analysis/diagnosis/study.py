@@ -186,9 +186,9 @@ def judged(one: Study, first: int, last: int, others: Sequence[Study] = ()) -> E
     Episode
         Judged on how the change went up to its last day.
     """
-    ways = courses(one, last)
-    likely = max(way.case.fit for way in ways)
-    ways = tuple(way for way in ways if way.case.fit > likely - HOPELESS)
+    every = courses(one, last)
+    likely = max(way.case.fit for way in every)
+    ways = [way for way in every if way.case.fit > likely - HOPELESS]
     told = verdict([way.case for way in ways], one.faults, odds_from_others(one, last, others))
     return Episode(first, last, last == one.ratio.size - 1, ways[told.case], told)
 
