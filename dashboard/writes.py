@@ -125,7 +125,7 @@ class Writer:
         if access is None:
             msg = say("link.no_users")
             raise ValueError(msg)
-        days = entries.text(form, "days", 10)
+        days = entries.text(form, "days", 10) or USUAL_LINK_D
         if not days.isascii() or not days.isdigit() or not 1 <= int(days) <= LONGEST_LINK_D:
             msg = say("link.days_bound", most=LONGEST_LINK_D)
             raise ValueError(msg)
@@ -138,6 +138,9 @@ class Writer:
         if self.gate.access is not None:
             self.gate.access.end_link(entries.text(form, "about", 40), person)
 
+
+USUAL_LINK_D = "14"
+"""How long a guest's link lasts where nobody says how long. [d]"""
 
 LONGEST_LINK_D = 366
 """How long a guest's link may last. [d]"""

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
 from dash import html
 
 from dashboard.context import Context, Page
-from dashboard.display import NO_VALUE, quantity_scale, ratio, scale, share, when
-from dashboard.forms import Field, entry_form
+from dashboard.display import NO_VALUE, quantity_scale, ratio, scale, share
 from dashboard.pages.measured import waiting
 from dashboard.panels import sensor_label
 from dashboard.parts import age, section, sensor_badge, sensor_value, table
@@ -19,7 +17,6 @@ from dashboard.texts import say
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.access.sessions import Link
     from ingest.installation import Sensor, Stock
 
 
@@ -44,7 +41,6 @@ def page(context: Context) -> Page:
             section(say("installation.supply"), _supply(context), testid="supply"),
             section(say("installation.zones"), _zones(context), testid="zones-described"),
             *_injectors(context),
-            *_links(context),
         ],
     )
 
@@ -181,34 +177,6 @@ def _injectors(context: Context) -> list[Component]:
             )
         )
     return parts
-
-
-def _links(context: Context) -> list[Component]:
-    """Return the links that let guests look, for those who may make them."""
-    if context.links is None or not context.person.may("manage"):
-        return []
-    fields = [Field("note", say("link.note")), Field("days", say("link.days"), hint="14")]
-    rows = [
-        html.Li(
-            [
-                say("link.until", when=_until(context, link), person=link.person) + f": {link.what}",
-                entry_form(context, "unlink", [], [("end", say("link.end"))], key=link.mark),
-            ]
-        )
-        for link in context.links
-    ]
-    return [
-        section(
-            say("link.title"),
-            html.Ul(rows, className="remarks") if rows else html.P(say("link.none")),
-            entry_form(context, "link", fields, [("make", say("link.make"))]),
-            testid="links",
-        )
-    ]
-
-
-def _until(context: Context, link: Link) -> str:
-    return when(pd.Timestamp(link.until_s, unit="s", tz="UTC"), context.installation.tz, context.now)
 
 
 def _stock(name: str, stock: Stock) -> list[Component]:

@@ -8,10 +8,12 @@ from dash import html
 
 from analysis.service import SERVICE_KINDS
 from dashboard.context import Context, Page
-from dashboard.display import when
+from dashboard.display import NO_VALUE, when
+from dashboard.estimates import interval_text, value_text
 from dashboard.forms import Field, entry_form
+from dashboard.pages.links import links
 from dashboard.pages.measured import measured, measured_forms
-from dashboard.parts import section, table
+from dashboard.parts import badge, section, table
 from dashboard.texts import say
 
 if TYPE_CHECKING:
@@ -48,15 +50,51 @@ def page(context: Context) -> Page:
         title=say("nav.service"),
         live=(),
         lead=[
-            section(say("service.enter"), *_form(context), testid="service-form"),
-            html.Details([html.Summary(say("service.measured")), *measured_forms(context)]),
+            *_entry(context),
             html.P(html.A(say("catch.go"), href=context.path("catch"), className="inside target")),
         ],
         body=[
+            section(say("service.gained"), *_gained(context), testid="service-effects"),
             section(say("service.log"), log, testid="service-log"),
             section(say("service.measured_log"), *measured(context), testid="entries"),
+            *links(context),
         ],
     )
+
+
+def _entry(context: Context) -> list[Component]:
+    """Return what people enter here, folded away, so that what was done stands first; nothing for guests."""
+    if not context.person.may("note"):
+        return []
+    return [
+        html.Details(
+            [html.Summary(say("service.enter")), *_form(context)], open=not context.snapshot.services
+        ),
+        html.Details([html.Summary(say("service.measured")), *measured_forms(context)]),
+    ]
+
+
+def _gained(context: Context) -> list[Component]:
+    """Return for each zone what its last service gained, with its interval, or that it is not known."""
+    results = context.snapshot.results
+    found = {e.zone: e for e in (results.estimates if results else ()) if e.quantity == "service effect"}
+    rows = []
+    for zone in context.installation.zone:
+        one = found.get(zone)
+        if one is None or one.status != "ok":
+            why = (
+                one.reason
+                if one is not None and one.reason
+                else say("service.not_known", period=context.period)
+            )
+            rows.append(
+                (zone, html.Span([badge("refused", say("table.refused")), " ", why]), NO_VALUE, NO_VALUE)
+            )
+            continue
+        number = html.Span(value_text(one, context.units), className="number")
+        rows.append((zone, number, interval_text(one, context.units), one.method))
+    head = [say("service.zone"), say("service.gain"), say("table.interval"), say("table.method")]
+    return [table(head, rows, caption=say("service.gained"), testid="service-gained")]
 
 
 def _row(context: Context, entry: Service) -> tuple[str | Component, ...]:
@@ -66,8 +104,6 @@ def _row(context: Context, entry: Service) -> tuple[str | Component, ...]:
 
 
 def _form(context: Context) -> list[Component]:
-    if not context.person.may("note"):
-        return [html.P(say("form.not_allowed"))]
     kinds = [
         ("", say("service.choose")),
         *((kind, f"{kind}: {what}") for kind, what in SERVICE_KINDS.items()),
