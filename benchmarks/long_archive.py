@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,6 +29,9 @@ BASE_DAYS = 28
 
 GARDEN = Path(__file__).resolve().parents[1] / "sample_data" / "installation.toml"
 
+MORNING_S = 8 * 3600
+"""The morning's round has begun by then, the next one has not. [s after midnight, UTC]"""
+
 Day = dict[str, tuple[np.ndarray, np.ndarray]]
 """Sensor to times since midnight [us] and values [stored unit]."""
 
@@ -45,10 +49,11 @@ def garden(name: str = "Long Quillfen") -> Installation:
 
 @cache
 def base_days(seed: int = 1, days: int = BASE_DAYS) -> tuple[Day, ...]:
-    """Return simulated days of every sensor."""
+    """Return simulated days of every sensor, in each of which every zone is watered once, in the morning."""
     system = garden()
     end = (FIRST_DAY + days + 1) * DAY_S
     plant = build(system, Scenario(seed, days + 2, (session(end),)), until=end)
+    plant = replace(plant, runs=tuple(run for run in plant.runs if run.plan.start % DAY_S < MORNING_S))
     made: list[Day] = []
     for day in range(FIRST_DAY, FIRST_DAY + days):
         found = {
