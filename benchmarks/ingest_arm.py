@@ -98,11 +98,13 @@ def archiver(folder: Path) -> None:
     from benchmarks.ingest_rig import INSTALLATION  # noqa: PLC0415 - each arm loads its own
     from ingest.archiver import Archiver  # noqa: PLC0415 - as above
     from ingest.load_installation import loads  # noqa: PLC0415 - as above
+    from ingest.rounds import Rounds  # noqa: PLC0415 - as above
 
     told: list[int] = []
     signal.signal(signal.SIGTERM, lambda *_: told.append(1))
     say(ready=True)
-    Archiver(folder, loads(INSTALLATION.encode()), lambda: bool(told), every_s=0.5).run()
+    described = loads(INSTALLATION.encode())
+    Archiver(folder, described.site, Rounds(folder, described), lambda: bool(told), every_s=0.5).run()
 
 
 def main(role: str, port: str, messages: str, folder: str) -> None:

@@ -14,7 +14,7 @@ from ingest.packets import V5, V311
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from ingest.installation import Installation
+    from ingest.installation_sources import Broker
 
 USER = "TRICKLEBOOK_MQTT_USER"
 PASSWORD = "TRICKLEBOOK_MQTT_PASSWORD"  # noqa: S105 - the name of the variable
@@ -110,28 +110,27 @@ def read_secret(
         raise UserError(msg) from None
 
 
-def from_installation(
-    installation: Installation, folder: Path, writer: str, *, host: str | None = None, port: int | None = None
+def address_of(
+    broker: Broker, folder: Path, writer: str, *, host: str | None = None, port: int | None = None
 ) -> Address:
-    """Return the address that an installation names.
+    """Return the address that an installation or a fleet names.
 
     Parameters
     ----------
-    installation : Installation
-        Its table ``[broker]``.
+    broker : Broker
+        The installation's table ``[broker]``, or the fleet's.
     folder : Path
-        Where the installation's file stands: its relative paths begin there.
+        Where the file stands that describes it: its relative paths begin there.
     writer : str
         Name of this ingester's journal, part of its identifier.
     host, port : str, int, optional
-        Where the broker is, where not where the installation says.
+        Where the broker is, where not where `broker` says.
 
     Raises
     ------
     UserError
         If a secret cannot be read.
     """
-    broker = installation.broker
 
     def place(name: str | None) -> Path | None:
         return None if name is None else folder / name

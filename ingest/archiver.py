@@ -11,18 +11,17 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from ingest import upkeep
 from ingest.archive import DamagedFileError
 from ingest.depot import DepotError
 from ingest.files import FULL, locked
-from ingest.rounds import Rounds
 from ingest.status import StatusFile, archiver_path
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from ingest.installation import Installation
+    from ingest.fleet_rounds import FleetRounds
+    from ingest.rounds import Rounds
 
 log = logging.getLogger(__name__)
 
@@ -84,9 +83,11 @@ class Archiver:
     Parameters
     ----------
     archive : Path
-        The archive's folder.
-    installation : Installation
-        Whose messages.
+        The archive's folder, or the fleet's.
+    site : str
+        The installation's name as it stands in archive paths, or the fleet's.
+    rounds : Rounds or FleetRounds
+        The work.
     should_stop : callable
         Asked between rounds.
     every_s : float
@@ -94,16 +95,12 @@ class Archiver:
     """
 
     archive: Path
-    installation: Installation
+    site: str
+    rounds: Rounds | FleetRounds
     should_stop: Callable[[], bool]
     every_s: float = EVERY_S
     progress: Progress = field(default_factory=Progress)
-    _rounds: Rounds = field(init=False)
     _problems: dict[str, str] = field(init=False, default_factory=dict)
-
-    def __post_init__(self) -> None:
-        """Be ready for the first round."""
-        self._rounds = Rounds(self.archive, self.installation)
 
     def run(self) -> None:
         """Archive until told to stop, then once more.
@@ -113,9 +110,8 @@ class Archiver:
         OSError
             If the disk is broken.
         """
-        site = self.installation.site
-        status = StatusFile(archiver_path(self.archive, site))
-        lock = self.archive / "state" / f"site={site}" / "archiver.lock"
+        status = StatusFile(archiver_path(self.archive, self.site))
+        lock = self.archive / "state" / f"site={self.site}" / "archiver.lock"
         while True:
             with locked(lock, wait=False) as mine:
                 if mine:
@@ -126,7 +122,7 @@ class Archiver:
             time.sleep(LOOK_S)
 
     def _work(self, status: StatusFile) -> None:
-        rounds = self._rounds
+        rounds = self.rounds
         due = upkeep_due = 0.0
         self.progress.state = "archiving"
         while not self.should_stop():
@@ -176,15 +172,15 @@ class Archiver:
         self.progress.problem = "; ".join(sorted({said for said in self._problems.values() if said}))
 
     def _round(self) -> bool:
-        report = self._rounds.run()
+        report = self.rounds.run()
         self.progress.rounds += 1
         self.progress.counts = dict(Counter(self.progress.counts) + report.counts)
         self.progress.newest_us = max(self.progress.newest_us, report.newest_us)
         return report.size > 0
 
     def _upkeep(self) -> bool:
-        """Do one day's upkeep; tell whether there was any."""
-        done = upkeep.upkeep(self.archive, self.installation.site)
+        """Do some upkeep; tell whether there was any."""
+        done = self.rounds.upkeep()
         self.progress.merged += len(done.folders)
         self.progress.closed += len(done.closed)
         self.progress.shipped += len(done.shipped)

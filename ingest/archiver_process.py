@@ -11,7 +11,10 @@ from pathlib import Path
 
 from ingest.archiver import Archiver
 from ingest.errors import UserError
+from ingest.fleet import FLEET, load_sites
+from ingest.fleet_rounds import FleetRounds
 from ingest.load_installation import load
+from ingest.rounds import Rounds
 
 
 class Orders:
@@ -38,7 +41,7 @@ def main(arguments: list[str]) -> int:
     Parameters
     ----------
     arguments : list of str
-        Installation file, archive folder, and seconds between rounds.
+        Installation file and archive folder, or twice the folder of a fleet; and seconds between rounds.
 
     Returns
     -------
@@ -47,10 +50,16 @@ def main(arguments: list[str]) -> int:
     """
     logging.basicConfig(format="%(asctime)s archiver: %(message)s")
     logging.getLogger("ingest").setLevel(logging.INFO)
-    installation, archive, every = arguments
+    described, archive, every = Path(arguments[0]), Path(arguments[1]), float(arguments[2])
     orders = Orders()
+    rounds: Rounds | FleetRounds
     try:
-        Archiver(Path(archive), load(Path(installation)), orders.should_stop, every_s=float(every)).run()
+        if described == archive:
+            site, rounds = FLEET, FleetRounds(archive, load_sites(archive))
+        else:
+            installation = load(described)
+            site, rounds = installation.site, Rounds(archive, installation)
+        Archiver(archive, site, rounds, orders.should_stop, every_s=every).run()
     except UserError as error:
         sys.stderr.write(f"archiver: {error}\n")
         return 2

@@ -7,6 +7,12 @@ from typing import Annotated
 
 import typer
 
+EVERY_S, FLEET_EVERY_S = 15.0, 60.0
+"""Time between two files of an archive, where one system and where a fleet is taken in. [s]"""
+
+OWN_NAME = "fleet"
+"""Name of the ingester of a fleet, where only one runs."""
+
 
 def register(app: typer.Typer) -> None:
     """Add the command to the front door."""
@@ -15,8 +21,16 @@ def register(app: typer.Typer) -> None:
 
 def ingest(
     *,
-    installation: Annotated[Path, typer.Option(help="The installation.toml that describes the system.")],
-    archive: Annotated[Path, typer.Option(help="Folder that keeps the readings; made where missing.")],
+    installation: Annotated[
+        Path | None, typer.Option(help="The installation.toml that describes the system.")
+    ] = None,
+    archive: Annotated[
+        Path | None, typer.Option(help="Folder that keeps the readings; made where missing.")
+    ] = None,
+    fleet: Annotated[
+        Path | None,
+        typer.Option(help="Instead of both: a folder with one folder a site, installation.toml in each."),
+    ] = None,
     host: Annotated[
         str | None, typer.Option(help="Broker, where it is not the one of the installation file.")
     ] = None,
@@ -29,11 +43,13 @@ def ingest(
         ),
     ] = None,
     every: Annotated[
-        float,
+        float | None,
         typer.Option(
-            help="Seconds between two files of the archive; pages see new readings at once.", min=0.0
+            help="Seconds between two files of an archive, 15 for one system and 60 for a fleet where left "
+            "out; pages see new readings at once.",
+            min=0.0,
         ),
-    ] = 15.0,
+    ] = None,
     health_port: Annotated[
         int | None,
         typer.Option(
@@ -50,13 +66,26 @@ def ingest(
     """
     import logging  # noqa: PLC0415 - loads only when needed
 
-    from ingest.address import from_installation  # noqa: PLC0415 - as above
+    from ingest.address import address_of  # noqa: PLC0415 - as above
+    from ingest.fleet import FLEET, fleet_broker  # noqa: PLC0415 - as above
     from ingest.load_installation import load  # noqa: PLC0415 - as above
     from ingest.service import Plan, run  # noqa: PLC0415 - as above
 
     logging.basicConfig(format="%(asctime)s ingest: %(message)s")
     logging.getLogger("ingest").setLevel(logging.INFO)
-    described = load(installation)
-    name = writer or described.site
-    address = from_installation(described, installation.parent, name, host=host, port=port)
-    run(Plan(installation, archive, described.site, name, address, every, health_port))
+    if fleet is not None and installation is None and archive is None:
+        file, kept, site, broker, folder = fleet, fleet, FLEET, fleet_broker(fleet), fleet
+    elif fleet is None and installation is not None and archive is not None:
+        described = load(installation)
+        file, kept, site, broker = installation, archive, described.site, described.broker
+        folder = installation.parent
+    else:
+        msg = "give --installation and --archive for one system, or --fleet for many"
+        raise typer.BadParameter(msg)
+    name = writer or (OWN_NAME if site == FLEET else site)
+    pace = every if every is not None else (FLEET_EVERY_S if site == FLEET else EVERY_S)
+    run(
+        Plan(
+            file, kept, site, name, address_of(broker, folder, name, host=host, port=port), pace, health_port
+        )
+    )

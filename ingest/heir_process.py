@@ -6,8 +6,9 @@ import logging
 import sys
 from pathlib import Path
 
-from ingest.address import from_installation
+from ingest.address import address_of
 from ingest.errors import UserError
+from ingest.fleet import FLEET, fleet_broker
 from ingest.heir import inherit
 from ingest.load_installation import load
 
@@ -18,7 +19,8 @@ def main(arguments: list[str]) -> int:
     Parameters
     ----------
     arguments : list of str
-        Installation file, archive folder, the writer that is gone, host and port of the broker.
+        Installation file and archive folder, or twice the folder of a fleet; the writer that is gone; host and
+        port of the broker.
 
     Returns
     -------
@@ -29,9 +31,12 @@ def main(arguments: list[str]) -> int:
     logging.getLogger("ingest").setLevel(logging.INFO)
     file, archive, writer, host, port = arguments
     try:
-        installation = load(Path(file))
-        address = from_installation(installation, Path(file).parent, writer, host=host, port=int(port))
-        inherit(Path(archive), installation.site, writer, address)
+        if file == archive:
+            site, broker, folder = FLEET, fleet_broker(Path(file)), Path(file)
+        else:
+            installation = load(Path(file))
+            site, broker, folder = installation.site, installation.broker, Path(file).parent
+        inherit(Path(archive), site, writer, address_of(broker, folder, writer, host=host, port=int(port)))
     except (UserError, OSError) as error:
         sys.stderr.write(f"heir: {error}\n")
         return 2

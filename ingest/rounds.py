@@ -23,9 +23,10 @@ from ingest.records import Message, Reject
 from ingest.recovery import changing
 from ingest.tail import DROPPED_TOPIC, Batch, backlog, read_batch
 from ingest.taken import Taken
+from ingest.upkeep import Done, upkeep
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
     from pathlib import Path
 
     import pyarrow as pa
@@ -93,13 +94,19 @@ class Rounds:
         OSError
             If the disk is full or broken; nothing is lost, and the next round does it again.
         """
+        return self.take(
+            lambda checkpoint: read_batch(self.archive, self.site, checkpoint.positions, budget=budget)
+        )
+
+    def take(self, read: Callable[[Checkpoint], Batch]) -> Report:
+        """Do one round with what is read, given how far the archive is. Errors as for `run`."""
         with changing(self.archive, self.site) as checkpoint:
             if checkpoint.generation != self._generation:
                 self._taken.forget()
                 self._decoder = Decoder(self._installation, checkpoint.memory)
             self._generation = -1
             failpoints.reach("round.read")
-            batch = read_batch(self.archive, self.site, checkpoint.positions, budget=budget)
+            batch = read(checkpoint)
             if not batch.size:
                 self._generation = checkpoint.generation
                 return Report(0, Counter())
@@ -109,11 +116,15 @@ class Rounds:
             self._generation = checkpoint.generation
         return report
 
+    def upkeep(self) -> Done:
+        """Merge and close what is due, one day at a time; as `ingest.upkeep.upkeep`."""
+        return upkeep(self.archive, self.site)
+
     def _digest(self, batch: Batch, checkpoint: Checkpoint) -> tuple[Report, dict[str, pa.Table]]:
         """Decode a batch and sort it into the tables to be written."""
         decoded, failed = self._decoder.decode(batch.messages)
         done = sort_out.sort_out(decoded, self.site, self._taken)
-        messages, odd = _odd_messages(batch, self.archive)
+        messages, odd = odd_messages(batch, self.archive)
         rejects = [*decoded.rejects, *failed, *done.conflicts]
         shifted = [replace(reject, message=reject.message + len(batch.messages)) for reject in odd]
         told = [
@@ -169,7 +180,7 @@ def let_go(archive: Path, positions: dict[str, tuple[int, int]]) -> None:
                 path.unlink(missing_ok=True)
 
 
-def _odd_messages(batch: Batch, archive: Path) -> tuple[list[Message], list[Reject]]:
+def odd_messages(batch: Batch, archive: Path) -> tuple[list[Message], list[Reject]]:
     """Return what the decoders cannot be asked about: packets too large to keep, and damage."""
     messages: list[Message] = []
     rejects: list[Reject] = []

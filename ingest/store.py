@@ -19,6 +19,7 @@ from ingest.checkpoint import Checkpoint, CheckpointError, load
 from ingest.days import DayFile, days_of, files
 from ingest.decoding import Decoder
 from ingest.dedupe import order_of, repeats
+from ingest.shared_journal import read_share, read_shared
 from ingest.tables import sensors_in, table_of
 from ingest.tail import Batch, read_batch
 
@@ -169,9 +170,12 @@ def read_tail(archive: Path, site: str) -> tuple[Batch, str]:
         before = _checkpoint(archive, site)
         try:
             batch = read_batch(archive, site, before.positions)
+            shared = read_shared(archive, site, before.positions)
         except FileNotFoundError:
             continue
         if _checkpoint(archive, site).generation == before.generation:
+            if shared is not None:
+                batch.messages = sorted([*batch.messages, *shared.messages], key=lambda m: m.received_us)
             return batch, before.memory
     raise BusyArchiveError(archive)
 
@@ -188,7 +192,7 @@ def _tail_table(
     archive: Path, installation: Installation, sensors: Sequence[str] | None, span: Span
 ) -> pa.Table:
     """Return the journal's readings that are wanted, in the order of their arrival."""
-    if not (archive / "journal").is_dir():
+    if not (archive / "journal").is_dir() and read_share(archive, installation.site) is None:
         return parquet.SCHEMA.empty_table()
     batch, memory = read_tail(archive, installation.site)
     if not batch.messages:

@@ -32,6 +32,10 @@ DROPPED_TOPIC = "$SYS/broker/publish/messages/dropped"
 LEVELS = {Kind.PACKETS_V311: packets.V311, Kind.PACKETS_V5: packets.V5}
 
 
+Place = tuple[str, int, int]
+"""Writer, segment, and byte after a frame."""
+
+
 @dataclass(frozen=True, slots=True)
 class Placed:
     """A frame, or damage, and where it was found."""
@@ -61,6 +65,8 @@ class Batch:
         Stretches that are no frames.
     size : int
         Bytes read.
+    message_places, event_places : list of (str, int, int)
+        Writer, segment and byte after the frame of each message and event.
     """
 
     positions: dict[str, tuple[int, int]]
@@ -70,6 +76,8 @@ class Batch:
     broker: list[Message] = field(default_factory=list)
     damages: list[Placed] = field(default_factory=list)
     size: int = 0
+    message_places: list[Place] = field(default_factory=list)
+    event_places: list[Place] = field(default_factory=list)
 
 
 def writers(archive: Path, site: str) -> list[Path]:
@@ -167,7 +175,7 @@ def read_batch(
         if isinstance(placed.found, Damage):
             batch.damages.append(placed)
         else:
-            _take(batch, placed.found)
+            _take(batch, placed.found, (placed.writer, placed.segment, placed.found.end))
     return batch
 
 
@@ -175,7 +183,7 @@ def _arrival(placed: Placed) -> int:
     return placed.found.received_us if isinstance(placed.found, Frame) else 0
 
 
-def _take(batch: Batch, frame: Frame) -> None:
+def _take(batch: Batch, frame: Frame, place: Place) -> None:
     """Sort a frame's content into the batch."""
     if frame.kind in LEVELS:
         for packet in packets.split(frame.body, LEVELS[Kind(frame.kind)]):
@@ -184,9 +192,11 @@ def _take(batch: Batch, frame: Frame) -> None:
                 batch.broker.append(message)
             elif not packet.topic.startswith(OWN_TOPICS):
                 batch.messages.append(message)
+                batch.message_places.append(place)
     elif frame.kind == Kind.TOO_LARGE:
         size = int.from_bytes(frame.body[:8], "big")
         for packet in packets.split(frame.body[8:], packets.V311):
             batch.too_large.append((Message(packet.topic, packet.payload, frame.received_us), size))
     elif frame.kind == Kind.EVENT:
         batch.events.append((frame.received_us, json.loads(frame.body)))
+        batch.event_places.append(place)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from ingest.address import PASSWORD, USER, Address, from_installation, read_secret, tls_context
+from ingest.address import PASSWORD, USER, Address, address_of, read_secret, tls_context
 from ingest.connection import Connection, Stage
 from ingest.errors import UserError
 from ingest.link import Link
@@ -195,7 +195,7 @@ def test_secrets_are_never_shown(monkeypatch: pytest.MonkeyPatch, tmp_path: Path
     monkeypatch.setenv(USER, "gardener")
     monkeypatch.setenv(PASSWORD, "hidden")
 
-    address = from_installation(small_installation(), tmp_path, "one")
+    address = address_of(small_installation().broker, tmp_path, "one")
 
     assert (address.user, address.password) == ("gardener", "hidden")
     assert address.client_id == "tricklebook-one"

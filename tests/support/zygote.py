@@ -20,6 +20,7 @@ from ingest import archiver, failpoints, intake, receiver, upkeep
 from ingest.address import Address
 from ingest.journal import JournalWriter
 from ingest.load_installation import load
+from ingest.rounds import Rounds
 from ingest.routing import Router
 from ingest.status import StatusFile, receiver_path
 
@@ -62,7 +63,9 @@ def run_archiver(order: dict[str, Any]) -> None:
     told: list[int] = []
     signal.signal(signal.SIGTERM, lambda *_: told.append(1))
     installation = load(Path(order["installation"]))
-    archiver.Archiver(Path(order["archive"]), installation, lambda: bool(told), every_s=order["every"]).run()
+    archive, site = Path(order["archive"]), installation.site
+    rounds = Rounds(archive, installation)
+    archiver.Archiver(archive, site, rounds, lambda: bool(told), every_s=order["every"]).run()
 
 
 def child(order: dict[str, Any]) -> None:
