@@ -69,7 +69,9 @@ def drain_fraction(period: PeriodView) -> Sequence[Estimate]:
         ends = (period.start, period.end)
         counted = sensor.quantity == "volume"
         drained = (
-            register_volume(part, *ends) if counted else integrate(part, *ends, longest_gap_s=LONGEST_GAP_S)
+            register_volume(part, *ends, size_known=sensor.rolls_over_at is not None)
+            if counted
+            else integrate(part, *ends, longest_gap_s=LONGEST_GAP_S)
         )
         value = drained.litres / sum(volumes)
         share = limit_of(sensor, 1.0) or USUAL_SHARE

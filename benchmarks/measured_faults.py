@@ -82,8 +82,8 @@ def pulse_gallons(folder: Path) -> float:
         (frame["Pulses"].cumsum() * PULSE * LITRES_PER_GALLON).to_numpy(), pd.DatetimeIndex(times)
     )
     first = register.iloc[0]
-    volume = register_volume(register, register.index[0], register.index[-1]).litres + float(first)
-    return volume / LITRES_PER_GALLON
+    volume = register_volume(register, register.index[0], register.index[-1], size_known=True)
+    return (volume.litres + float(first)) / LITRES_PER_GALLON
 
 
 if __name__ == "__main__":

@@ -62,7 +62,8 @@ def pulses(folder: Path) -> pd.Series:
 def event_gallons(register: pd.Series, start: str, end: str) -> float:
     """Return the volume of one event, its first reading's pulses included. [US gal]"""
     before = pd.Timestamp(start, tz="UTC") - pd.Timedelta(seconds=4)
-    return register_volume(register, before, pd.Timestamp(end, tz="UTC")).litres / GALLON
+    after = pd.Timestamp(end, tz="UTC")
+    return register_volume(register, before, after, size_known=True).litres / GALLON
 
 
 def totaliser(folder: Path) -> tuple[float, float]:

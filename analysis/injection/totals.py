@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.results import Interval
+from analysis.runs.volumes import register_steps
 
 if TYPE_CHECKING:
     from ingest.installation import Sensor
@@ -56,16 +57,16 @@ def cumulative(series: pd.Series, sensor: Sensor) -> pd.Series:
     Parameters
     ----------
     series : pandas.Series
-        Readings by time: litres of a register, or flow. [L] or [L/h]
+        Readings by time: flow, or litres of a register as `running_total` gives them. [L/h] or [L]
     sensor : Sensor
         The meter; its quantity says which.
 
     Returns
     -------
     pandas.Series
-        Total since the first reading, same index. A register that falls has rolled over where its size is
-        stated, else it was reset to zero. Flow is integrated by trapezoids, over a gap by a straight line
-        (`Total.share` tells how much of the time readings cover). [L]
+        Total since the first reading, same index. A register that falls is counted as `register_steps` says. Flow
+        is integrated by trapezoids, over a gap by a straight line (`Total.share` tells how much of the time
+        readings cover). [L]
 
     Examples
     --------
@@ -79,9 +80,7 @@ def cumulative(series: pd.Series, sensor: Sensor) -> pd.Series:
     if len(values) == 0:
         return series
     if sensor.quantity == "volume":
-        steps = np.diff(values)
-        again = values[1:] if sensor.rolls_over_at is None else steps + sensor.rolls_over_at
-        steps = np.where(steps < 0, again, steps)
+        steps, _, _ = register_steps(values, size_known=sensor.rolls_over_at is not None)
     else:
         width = np.diff(seconds(pd.DatetimeIndex(series.index)))
         steps = 0.5 * (values[1:] + values[:-1]) * width / 3600.0

@@ -84,7 +84,7 @@ def measure(
     """Return what one meter or register saw between two instants. [L]"""
     sensor = installation.sensor[name]
     if sensor.quantity == "volume":
-        return register_volume(series[name], start, end)
+        return register_volume(series[name], start, end, size_known=sensor.rolls_over_at is not None)
     return integrate(series[name], start, end, longest_gap_s=longest_gap_s(sensor.interval or 60.0))
 
 

@@ -13,9 +13,12 @@ from analysis.runs.slices import between
 SECONDS_PER_HOUR = 3600.0
 
 WRAP_NEAR = 0.9
-"""A register that falls from above this share of a power of ten to below the rest of it has rolled over;
-from anywhere else it was reset. [-] No source."""
+"""A register whose size nobody stated and that falls from above this share of a power of ten to below the rest of
+it is taken to have rolled over; from anywhere else it was reset. [-] No source."""
 
+PACE = 3.0
+"""A register has rolled over where that takes at most this many times the quickest rise of its other readings; a
+quicker one was a reset. [-] No source."""
 
 FEWEST_COUNTS = 3
 """Counts that show a register's usual time between counts. No source."""
@@ -100,27 +103,32 @@ def integrate(flow: pd.Series, start: pd.Timestamp, end: pd.Timestamp, *, longes
     return Volume(litres, float(step[~counted].sum()), readings=inside)
 
 
-def register_volume(register: pd.Series, start: pd.Timestamp, end: pd.Timestamp) -> Volume:
+def register_volume(
+    register: pd.Series, start: pd.Timestamp, end: pd.Timestamp, *, size_known: bool
+) -> Volume:
     """Return what a totalising register counted between two instants.
 
     Parameters
     ----------
     register : pandas.Series
-        Register readings by ascending time, good readings only. [L]
+        Register readings by ascending time, good readings only, as `running_total` gives them. [L]
     start, end : pandas.Timestamp
         Ends. [UTC] The register is read at the last reading up to each end, or the first one in between
         where there is none before.
+    size_known : bool
+        Whether the installation states where the register begins again: then its roll-overs have been taken
+        out, and what still falls was reset.
 
     Returns
     -------
     Volume
-        A fall from just below a power of ten to a small reading is a roll-over and counted through; any other
-        fall is a reset: what was counted since it stands, what was lost is not known, and `resets` says so.
+        As `register_steps` counts it.
 
     Examples
     --------
     >>> times = pd.date_range("2026-01-01", periods=4, freq="10s", tz="UTC")
-    >>> register_volume(pd.Series([9990.0, 9998.0, 6.0, 14.0], times), times[0], times[-1]).litres
+    >>> counts = pd.Series([9990.0, 9998.0, 6.0, 14.0], times)
+    >>> register_volume(counts, times[0], times[-1], size_known=False).litres
     24.0
     """
     known = register.dropna()
@@ -129,24 +137,56 @@ def register_volume(register: pd.Series, start: pd.Timestamp, end: pd.Timestamp)
     values = part.to_numpy(dtype=float)
     if len(values) < 2:  # noqa: PLR2004 - a difference takes two readings
         return Volume(0.0, (end - start).total_seconds(), readings=len(values))
-    step = np.diff(values)
-    falls = np.nonzero(step < 0)[0]
-    wraps = 0
-    for place in falls:
-        modulus = 10.0 ** np.ceil(np.log10(max(values[place], 1e-9)))
-        rolled = values[place] >= WRAP_NEAR * modulus and values[place + 1] <= (1 - WRAP_NEAR) * modulus
-        step[place] = modulus + step[place] if rolled else values[place + 1]
-        wraps += int(rolled)
+    step, resets, wraps = register_steps(values, size_known=size_known)
     late = max(0.0, (part.index[0] - start).total_seconds())
     rises = step[step > 0]
     return Volume(
         float(step.sum()),
         late,
-        resets=len(falls) - wraps,
+        resets=resets,
         wraps=wraps,
         readings=len(values),
         resolution=float(rises.min()) if len(rises) else 0.0,
     )
+
+
+def register_steps(values: np.ndarray, *, size_known: bool) -> tuple[np.ndarray, int, int]:
+    """Return what a register counted between its readings, with the resets and roll-overs among them.
+
+    Parameters
+    ----------
+    values : numpy.ndarray
+        Readings in order, shape (n,), n of 1 or more. [L]
+    size_known : bool
+        As in `register_volume`.
+
+    Returns
+    -------
+    steps : numpy.ndarray
+        Volume between readings, none negative, shape (n - 1,). [L] Where the register's size is not
+        stated, a fall from just below a power of ten to a small reading is a roll-over and counted
+        through. Any other fall is a reset: after one to near zero what was counted since stands, after one
+        to another reading nothing does; what was lost is not known.
+    resets, wraps : int
+        How many of each.
+
+    Examples
+    --------
+    >>> register_steps(np.array([9998.0, 6.0, 3.0]), size_known=False)
+    (array([8., 0.]), 1, 1)
+    >>> register_steps(np.array([9998.0, 6.0, 3.0]), size_known=True)
+    (array([6., 0.]), 2, 0)
+    """
+    steps, wraps = np.diff(values), 0
+    falls = np.nonzero(steps < 0)[0]
+    for place in falls:
+        last, new = float(values[place]), float(values[place + 1])
+        modulus = 10.0 ** np.ceil(np.log10(max(last, 1e-9)))
+        rolled = not size_known and last >= WRAP_NEAR * modulus and new <= (1 - WRAP_NEAR) * modulus
+        since = new if new <= (1 - WRAP_NEAR) * last else 0.0
+        steps[place] = modulus + steps[place] if rolled else since
+        wraps += int(rolled)
+    return steps, len(falls) - wraps, wraps
 
 
 def running_total(readings: pd.Series, *, increments: bool, rolls_over_at: float | None) -> pd.Series:
@@ -159,7 +199,8 @@ def running_total(readings: pd.Series, *, increments: bool, rolls_over_at: float
     increments : bool
         Whether the device sends what passed since its last reading, instead of a total.
     rolls_over_at : float or None
-        Where its register begins again at zero, where that is known. [L]
+        Where its register begins again at zero, where that is known. [L] A fall is a roll-over only where the
+        water that it takes could have passed: a register that a power cut sets to zero is left falling.
 
     Returns
     -------
@@ -171,15 +212,23 @@ def running_total(readings: pd.Series, *, increments: bool, rolls_over_at: float
     >>> times = pd.date_range("2026-01-01", periods=3, freq="10s", tz="UTC")
     >>> running_total(pd.Series([998.0, 999.0, 1.0], times), increments=False, rolls_over_at=1000).tolist()
     [998.0, 999.0, 1001.0]
+    >>> running_total(pd.Series([298.0, 299.0, 1.0], times), increments=False, rolls_over_at=1000).tolist()
+    [298.0, 299.0, 1.0]
     >>> running_total(pd.Series([2.0, 0.0, 1.0], times), increments=True, rolls_over_at=None).tolist()
     [2.0, 2.0, 3.0]
     """
     if increments:
         return readings.cumsum()
-    if rolls_over_at is None:
+    if rolls_over_at is None or len(readings) < 2:  # noqa: PLR2004 - a fall takes two readings
         return readings
-    falls = np.diff(readings.to_numpy(dtype=float), prepend=np.nan) < -rolls_over_at / 2.0
-    return pd.Series(readings + rolls_over_at * np.cumsum(falls))
+    values = readings.to_numpy(dtype=float)
+    width, steps = np.diff(seconds(pd.DatetimeIndex(readings.index))), np.diff(values)
+    rises = steps[steps > 0]
+    pace = float(np.max(steps[steps > 0] / width[steps > 0])) if len(rises) else 0.0
+    taken = steps + rolls_over_at
+    room = np.maximum(PACE * pace * width, rises.max() if len(rises) else (1.0 - WRAP_NEAR) * rolls_over_at)
+    rolled = (steps < 0) & (taken <= room)
+    return pd.Series(readings + rolls_over_at * np.concatenate(([0], np.cumsum(rolled))))
 
 
 def register_flow(register: pd.Series, *, window_s: float) -> pd.Series:

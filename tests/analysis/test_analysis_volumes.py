@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.runs.volumes import integrate, register_flow, register_volume
+from analysis.injection.totals import cumulative
+from analysis.runs.volumes import Volume, integrate, register_flow, register_volume, running_total
+from ingest.installation import Sensor
 from tests.support.plain import MIDNIGHT, day, series
 
 
@@ -74,7 +76,7 @@ def test_roll_over_loses_nothing(modulus: float) -> None:
     """A register that goes over its last digit is counted through."""
     counts = (modulus - 25.0 + np.arange(60)) % modulus
 
-    found = register_volume(series(counts), MIDNIGHT, MIDNIGHT + pd.Timedelta("590s"))
+    found = register_volume(series(counts), MIDNIGHT, MIDNIGHT + pd.Timedelta("590s"), size_known=False)
 
     assert found.litres == pytest.approx(59.0)
     assert (found.wraps, found.resets) == (1, 0)
@@ -84,16 +86,88 @@ def test_reset_is_told() -> None:
     """A register set to zero in the middle is a reset: what came after counts, and a person is told."""
     counts = np.concatenate((4321.0 + np.arange(30), np.arange(30)))
 
-    found = register_volume(series(counts), MIDNIGHT, MIDNIGHT + pd.Timedelta("590s"))
+    found = register_volume(series(counts), MIDNIGHT, MIDNIGHT + pd.Timedelta("590s"), size_known=False)
 
     assert (found.resets, found.wraps) == (1, 0)
     assert found.litres == pytest.approx(29.0 + 29.0)
 
 
+def _sensor(**changes: object) -> Sensor:
+    """Return a register with a stated size of 6553.6 L, or changed."""
+    table = {
+        "quantity": "volume",
+        "point": "mixed",
+        "unit": "L",
+        "source": {"topic": "m"},
+        "counter": "total",
+        "rolls_over_at": "6553.6 L",
+        **changes,
+    }
+    return Sensor.model_validate({key: value for key, value in table.items() if value is not None})
+
+
+def _both(counts: np.ndarray, sensor: Sensor) -> tuple[float, Volume]:
+    """Return what the dose's running total and a run's volume make of a register, prepared as the analysis does."""
+    increments = sensor.counter == "increment"
+    made = running_total(series(counts), increments=increments, rolls_over_at=sensor.rolls_over_at)
+    whole = cumulative(made, sensor)
+    end = MIDNIGHT + pd.Timedelta(seconds=10 * (len(counts) - 1))
+    found = register_volume(made, MIDNIGHT, end, size_known=sensor.rolls_over_at is not None)
+    return float(whole.iloc[-1]), found
+
+
+def test_register_of_stated_size_rolls_over_there_and_is_reset_elsewhere() -> None:
+    """At its own odd size a register is counted through; one that a power cut zeroes is not given its size."""
+    flowing = np.arange(60.0)
+    rolled, over = _both((6530.0 + flowing) % 6553.6, _sensor())
+
+    assert rolled == pytest.approx(59.0)
+    assert over.litres == pytest.approx(59.0)
+    assert over.resets == 0
+    for before in (300.0, 999.0, 3000.0, 6000.0):
+        zeroed, reset = _both(np.concatenate((before - 29.0 + flowing[:30], flowing[:30])), _sensor())
+
+        assert zeroed == pytest.approx(29.0 + 29.0)
+        assert reset.litres == pytest.approx(58.0)
+        assert (reset.resets, reset.wraps) == (1, 0)
+
+
+def test_power_of_ten_is_guessed_only_where_no_size_is_stated() -> None:
+    """From 999 to 0 a register of unstated size is taken to have rolled over, one that holds 6553.6 L was reset."""
+    counts = np.concatenate((990.0 + np.arange(10), np.arange(10.0)))
+    _, guessed = _both(counts, _sensor(rolls_over_at=None))
+    _, known = _both(counts, _sensor())
+
+    assert (guessed.wraps, guessed.resets) == (1, 0)
+    assert (known.wraps, known.resets) == (0, 1)
+
+
+def test_register_that_steps_back_gives_no_volume_of_its_own() -> None:
+    """A register that falls by a count, or is set to another number, does not pass its whole reading as water."""
+    for back in (4999.0, 2000.0):
+        litres, found = _both(np.array([4999.0, 5000.0, back, back + 1.0]), _sensor(rolls_over_at=None))
+
+        assert litres == pytest.approx(2.0)
+        assert found.litres == pytest.approx(2.0)
+        assert found.resets == 1
+
+
+def test_increments_are_added_up_and_never_reset() -> None:
+    """A device that sends what passed since its last reading neither rolls over nor resets."""
+    litres, found = _both(np.array([5.0, 0.0, 3.0, 1.0]), _sensor(counter="increment", rolls_over_at=None))
+
+    assert litres == pytest.approx(4.0)
+    assert found.litres == pytest.approx(4.0)
+    assert (found.resets, found.wraps) == (0, 0)
+
+
 def test_register_is_read_from_the_reading_before() -> None:
     """The register's state at the start is the last reading before it, so no pulse is lost."""
     found = register_volume(
-        series([10.0, 11.0, 12.0, 13.0]), MIDNIGHT + pd.Timedelta("12s"), MIDNIGHT + pd.Timedelta("25s")
+        series([10.0, 11.0, 12.0, 13.0]),
+        MIDNIGHT + pd.Timedelta("12s"),
+        MIDNIGHT + pd.Timedelta("25s"),
+        size_known=False,
     )
 
     assert found.litres == 1.0
@@ -101,7 +175,7 @@ def test_register_is_read_from_the_reading_before() -> None:
 
 def test_register_without_two_readings_has_seen_nothing() -> None:
     """One reading of a register is no volume."""
-    found = register_volume(series([10.0]), MIDNIGHT, MIDNIGHT + pd.Timedelta("60s"))
+    found = register_volume(series([10.0]), MIDNIGHT, MIDNIGHT + pd.Timedelta("60s"), size_known=False)
 
     assert (found.litres, found.unseen_s) == (0.0, 60.0)
 
