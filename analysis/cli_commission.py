@@ -54,7 +54,7 @@ def commission(
     start, end = instant(since, system, "--from"), instant(until, system, "--to")
     in_order(start, end)
     results = analyse_archive(archive, system, start, end)
-    found = checks(system, results, _series(archive, system, results))
+    found = checks(system, results, first_readings(archive, system, results))
     differs = any(check.verdict == "differs" for check in found)
     if as_json:
         sys.stdout.write(json.dumps([asdict(check) for check in found], ensure_ascii=False, indent=1) + "\n")
@@ -66,7 +66,7 @@ def commission(
         raise typer.Exit(DIFFERS)
 
 
-def _series(archive: Path, system: Installation, results: Results) -> dict[str, pd.Series]:
+def first_readings(archive: Path, system: Installation, results: Results) -> dict[str, pd.Series]:
     """Return every sensor's readings of the last day that has runs."""
     import pandas as pd  # noqa: PLC0415 - loaded only where it is wanted
 

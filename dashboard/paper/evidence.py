@@ -46,6 +46,23 @@ def sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def prefix(path: Path) -> dict[str, int | str]:
+    """Return the hash of a file as it is, with its length: what is added behind it later does not matter.
+
+    Parameters
+    ----------
+    path : Path
+        A ledger, to which lines are only added; or any file.
+
+    Returns
+    -------
+    dict
+        ``bytes`` and ``sha256``.
+    """
+    content = path.read_bytes()
+    return {"bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()}
+
+
 def days_of_period(
     archive: Path, site: str, start: pd.Timestamp, end: pd.Timestamp
 ) -> dict[str, dict[str, str]]:
@@ -128,7 +145,24 @@ def read(path: Path) -> dict[str, Any]:
     if not isinstance(content, dict) or content.get("form") != FORM:
         msg = f"{path}: its form is not {FORM!r}; expected the .evidence.json that stands beside a record"
         raise EvidenceError(msg)
+    if not all(_is_map(content.get(name, {}), kind) for name, kind in SHAPES.items()):
+        msg = f"{path}: {', '.join(SHAPES)} are not lists of names with hashes; the file was changed or cut"
+        raise EvidenceError(msg)
     return content
+
+
+SHAPES = {"files": str, "manifests": str, "days": dict, "ledgers": dict, "sources": dict}
+"""What the parts of an evidence file map names to."""
+
+
+def _is_map(part: object, kind: type) -> bool:
+    """Return whether a part maps names to values of a kind."""
+    if not isinstance(part, dict) or not all(isinstance(value, kind) for value in part.values()):
+        return False
+    inner = [value for value in part.values() if isinstance(value, dict)]
+    return all(
+        {"bytes", "sha256"} >= one.keys() or all(isinstance(v, str) for v in one.values()) for one in inner
+    )
 
 
 def differences(evidence: Mapping[str, Any], folder: Path, archive: Path | None) -> list[Difference]:
@@ -152,10 +186,23 @@ def differences(evidence: Mapping[str, Any], folder: Path, archive: Path | None)
     if archive is None:
         return found
     found += _against(archive, evidence.get("manifests", {}))
+    found += _shortened(archive, evidence.get("ledgers", {}))
     for day, files in evidence.get("days", {}).items():
         found += _against(archive / day, files, prefix=f"{day}/")
         present = {path.name for path in (archive / day).glob("*.parquet")}
         found += [Difference(f"{day}/{name}", "added") for name in sorted(present - files.keys())]
+    return found
+
+
+def _shortened(folder: Path, prefixes: Mapping[str, Any]) -> list[Difference]:
+    """Compare the beginnings of ledgers with their hashes; later lines are as they should be."""
+    found = []
+    for name, wanted in prefixes.items():
+        path = folder / name
+        if not path.is_file():
+            found.append(Difference(name, "missing"))
+        elif hashlib.sha256(path.read_bytes()[: wanted["bytes"]]).hexdigest() != wanted["sha256"]:
+            found.append(Difference(name, "changed"))
     return found
 
 

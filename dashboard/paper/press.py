@@ -4,85 +4,25 @@ from __future__ import annotations
 
 import json
 import tempfile
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
+
+from dashboard.paper.letters import printable
 
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from dashboard.paper.document import Document
+
+STANDARDS: list[Literal["a-3a", "ua-1"]] = ["a-3a", "ua-1"]
+"""What is asked of the typesetter: an archival file with attachments, and one that a screen reader can read.
+PDF/A-4 and PDF/UA-2 are not offered together by it."""
+
+STANDARD_NAMES = ("PDF/A-3a", "PDF/UA-1")
+"""The same, as people write them."""
+
 TEMPLATES = Path(__file__).parent / "templates"
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table: its heading, its columns' titles, and rows of words.
-
-    Attributes
-    ----------
-    columns : tuple of str
-        Titles.
-    rows : tuple of tuple of str
-        Words.
-    numbers : tuple of int
-        Columns that hold numbers and stand to the right.
-    """
-
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    numbers: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """A part of a document, in the order it is printed: words, table, pictures.
-
-    Attributes
-    ----------
-    title : str
-        Its heading; level 1 begins a main part.
-    level : int
-        Depth of the heading, 1 or 2.
-    words : tuple of str
-        Paragraphs.
-    table : Table or None
-        Its table.
-    pictures : tuple of (str, str)
-        SVG text and caption.
-    """
-
-    title: str
-    level: int = 1
-    words: tuple[str, ...] = ()
-    table: Table | None = None
-    pictures: tuple[tuple[str, str], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Document:
-    """Everything that one paper says.
-
-    Attributes
-    ----------
-    title, subtitle : str
-        On top of the first page.
-    facts : tuple of (str, str)
-        Short lines below the title: what and value.
-    sections : tuple of Section
-        The body.
-    footer : str
-        On every page.
-    language : str
-        BCP 47 code.
-    """
-
-    title: str
-    subtitle: str
-    facts: tuple[tuple[str, str], ...]
-    sections: tuple[Section, ...]
-    footer: str
-    language: str = "en"
-    logo: str | None = field(default=None)
 
 
 LONG_CELL = 26
@@ -119,42 +59,74 @@ def html(document: Document) -> str:
 
 
 def pdf(document: Document, made: datetime) -> bytes:
-    """Return a document as a tagged PDF (PDF/UA-1 asked of the typesetter).
+    """Return a document as a tagged PDF for keeping: `STANDARDS` are asked of the typesetter.
 
     Parameters
     ----------
     document : Document
-        What it says; words reach the typesetter as data, so that none of them can become markup.
+        What it says; words reach the typesetter as data, so that none of them can become markup. A letter that
+        no font has is shown by its Unicode number, and the last line says so.
     made : datetime.datetime
-        Time stamp inside the file; the same document and stamp give the same bytes.
+        Time stamp inside the file; the same document, stamp and fonts give the same bytes.
 
     Returns
     -------
     bytes
         The file.
+
+    References
+    ----------
+    ISO 19005-3 (PDF/A-3) and ISO 14289-1 (PDF/UA-1).
     """
     import typst  # noqa: PLC0415 - the typesetter is loaded only for paper
 
+    try:
+        return _typeset(document, made)
+    except typst.TypstError as error:
+        if not any(words in str(error) for words in ("could not be displayed", "contains the codepoint")):
+            raise
+    return _typeset(printable(document), made)
+
+
+def _typeset(document: Document, made: datetime) -> bytes:
+    """Lay a document's parts into a folder and have it set."""
+    import typst  # noqa: PLC0415 - as above
+
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
-        content: dict[str, Any] = asdict(document)
-        for n, section in enumerate(content["sections"]):
-            if section["table"] is not None:
-                section["table"]["widths"] = _widths(section["table"]["columns"], section["table"]["rows"])
-            pictures = section["pictures"]
-            section["pictures"] = [
-                {"file": f"picture-{n}-{m}.svg", "caption": caption}
-                for m, (_, caption) in enumerate(pictures)
-            ]
-            for m, (drawing, _) in enumerate(pictures):
-                (root / f"picture-{n}-{m}.svg").write_text(drawing, "utf-8")
-        (root / "document.json").write_text(json.dumps(content, ensure_ascii=False), "utf-8")
+        (root / "document.json").write_text(json.dumps(_content(document, root), ensure_ascii=False), "utf-8")
         (root / "paper.typ").write_text((TEMPLATES / "paper.typ").read_text("utf-8"), "utf-8")
-        made_pdf = typst.compile(
-            str(root / "paper.typ"),
-            root=str(root),
-            format="pdf",
-            pdf_standards=["ua-1"],
-            timestamp=int(made.timestamp()),
+        return bytes(
+            typst.compile(
+                str(root / "paper.typ"),
+                root=str(root),
+                format="pdf",
+                pdf_standards=[*STANDARDS],
+                timestamp=int(made.timestamp()),
+            )
         )
-    return bytes(made_pdf)
+
+
+def _content(document: Document, root: Path) -> dict[str, Any]:
+    """Write pictures and attachments into a folder, and return everything else as plain values."""
+    content: dict[str, Any] = asdict(document)
+    content["keywords"] = list(STANDARD_NAMES)
+    for n, section in enumerate(content["sections"]):
+        if section["table"] is not None:
+            section["table"]["widths"] = _widths(section["table"]["columns"], section["table"]["rows"])
+        names = [f"picture-{n}-{m}.svg" for m in range(len(section["pictures"]))]
+        for name, (drawing, _) in zip(names, section["pictures"], strict=True):
+            (root / name).write_text(drawing, "utf-8")
+        section["pictures"] = [
+            {"file": name, "caption": caption}
+            for name, (_, caption) in zip(names, section["pictures"], strict=True)
+        ]
+    logo = document.house.logo
+    content["house"]["logo"] = None if logo is None else f"logo.{logo.kind}"
+    if logo is not None:
+        (root / f"logo.{logo.kind}").write_bytes(logo.content)
+    content["attachments"] = []
+    for n, one in enumerate(document.attachments):
+        (root / f"attached-{n}").write_bytes(one.content)
+        content["attachments"].append({"file": f"attached-{n}", "name": one.name, "what": one.what})
+    return content

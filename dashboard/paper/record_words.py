@@ -1,24 +1,41 @@
-"""The sentences of the record's first paragraph; each says no more than its numbers."""
+"""The sentences of a record's first paragraphs; each says no more than its numbers."""
 
 from __future__ import annotations
 
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from dashboard.display import Units, ratio, scale, share
+from dashboard.display import NO_VALUE, Units, ratio, scale
+from dashboard.paper.dates import on
+from dashboard.paper.verdicts import held, runs_of, verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from analysis.results import Estimate, Results, Run
+    from analysis.service import Service
+    from dashboard.cases import Case
     from dashboard.paper.completeness import Completeness
+    from dashboard.paper.verdicts import Held
     from ingest.installation import Installation
-
-WHOLE = "in the whole period"
-"""How the analysis words an estimate over the whole period."""
 
 POOR = 0.95
 """Sensors that sent less than this share are named. [-] No source."""
+
+ORDER = {"stop": 0, "act": 1, "watch": 2}
+"""Severities from worst to least."""
+
+VERDICTS = {
+    "right": "the dose was right",
+    "too low": "the dose was too low",
+    "too high": "the dose was too high",
+    "not sure": "whether the dose was right cannot be told for sure",
+    "not known": "whether the dose was right is not known",
+}
+"""What can be said of a zone's dose."""
+
+INTERVALS = "Numbers in brackets are 95 % intervals: they hold the true value in 95 of 100 cases."
+"""How sure the numbers are."""
 
 
 def severity(word: str) -> str:
@@ -26,18 +43,19 @@ def severity(word: str) -> str:
     return {"stop": "STOP", "act": "Act", "watch": "Watch"}[word]
 
 
-def of_period(results: Results, zone: str, quantity: str, nutrient: str | None = None) -> Estimate | None:
-    """Return a zone's estimate over the whole period, where there is one."""
-    return next(
-        (
-            e
-            for e in results.estimates
-            if (e.quantity, e.zone, e.run_start, e.nutrient, e.status)
-            == (quantity, zone, None, nutrient, "ok")
-            and WHOLE in e.method
-        ),
-        None,
-    )
+def percent(value: float | None, decimals: int = 1) -> str:
+    r"""Return a share as per cent, without a minus before nought.
+
+    Examples
+    --------
+    >>> print(ascii(percent(-0.0001)), ascii(percent(-0.021)))
+    '0.0\xa0%' '\u22122.1\xa0%'
+    """
+    if value is None:
+        return NO_VALUE
+    number = f"{100 * value:.{decimals}f}"
+    number = number.lstrip("-") if float(number) == 0 else number.replace("-", "\N{MINUS SIGN}")
+    return f"{number}\N{NO-BREAK SPACE}%"
 
 
 def spread(estimate: Estimate, units: Units) -> str:
@@ -45,31 +63,28 @@ def spread(estimate: Estimate, units: Units) -> str:
     if estimate.quantity == "injection fraction":
         return f"{ratio(estimate.value)} ({ratio(estimate.high)} to {ratio(estimate.low)})"
     if estimate.unit == "1":
-        return f"{share(estimate.value, 1)} ({share(estimate.low, 1)} to {share(estimate.high, 1)})"
+        return f"{percent(estimate.value)} ({percent(estimate.low)} to {percent(estimate.high)})"
     shown = scale(estimate.unit, units)
     low, high = (shown.text(end, unit=False) for end in (estimate.low, estimate.high))
     return f"{shown.text(estimate.value)} ({low} to {high})"
 
 
-def runs_of(results: Results, zone: str) -> list[Run]:
-    """Return a zone's runs."""
-    return [run for run in results.runs if run.zone == zone]
-
-
 def water_of(runs: Sequence[Run]) -> float | None:
     """Return the water of some runs; None where no meter saw all of them. [L]"""
-    volumes = [run.volume_l for run in runs]
-    return (
-        None
-        if not volumes or any(v is None for v in volumes)
-        else float(sum(v for v in volumes if v is not None))
-    )
+    volumes = [run.volume_l for run in runs if run.volume_l is not None]
+    return float(sum(volumes)) if volumes and len(volumes) == len(runs) else None
 
 
 def summary(
-    results: Results, complete: Sequence[Completeness], installation: Installation, units: Units
+    results: Results,
+    complete: Sequence[Completeness],
+    installation: Installation,
+    units: Units,
+    *,
+    cases: Sequence[Case] = (),
+    services: Sequence[Service] = (),
 ) -> list[str]:
-    """Return the record's first paragraphs: zones, then findings, then the readings.
+    """Return a record's first paragraphs: zones, findings, what was done, the readings.
 
     Parameters
     ----------
@@ -81,6 +96,10 @@ def summary(
         The system.
     units : {"metric", "us"}
         What the reader wants.
+    cases : sequence of Case
+        The period's findings with what people did about them.
+    services : sequence of Service
+        The period's service log.
 
     Returns
     -------
@@ -89,63 +108,183 @@ def summary(
     """
     return [
         *(_zone(name, results, installation, units) for name in installation.zone),
-        _found(results),
+        found(cases),
+        _done(services, installation, units),
         *_gaps(complete),
+        INTERVALS,
     ]
 
 
+def counted(number: int, one: str, many: str = "") -> str:
+    """Return a number of things.
+
+    Examples
+    --------
+    >>> counted(1, "run"), counted(3, "run")
+    ('1 run', '3 runs')
+    """
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
 def _zone(name: str, results: Results, installation: Installation, units: Units) -> str:
-    """Return one zone's sentence."""
+    """Return one zone's paragraph: the verdict, what it rests on, the water, the emitters."""
     runs = runs_of(results, name)
     if not runs:
         return f"{name}: no run was seen."
-    water, fed = water_of(runs), sum(run.injection is not None for run in runs)
-    parts = [f"{name}: {len(runs)} runs, {fed} with stock"]
-    if water is not None:
-        parts.append(f"{scale('L', units).text(water)} of water")
-    fraction = of_period(results, name, "injection fraction")
-    key = installation.injector_of(name)
-    if fraction is not None and key is not None and fraction.low is not None and fraction.high is not None:
-        injector = installation.injector[key]
-        said = f"mean ratio {spread(fraction, units)}"
-        if injector.ratio is not None:
-            judged = _judged(fraction.low, fraction.high, injector.ratio, injector.ratio_tolerance)
-            said += f" against {ratio(injector.ratio)}, {judged}"
-        parts.append(said)
-    return "; ".join(parts) + "."
-
-
-def _judged(low: float, high: float, target: float, tolerance: float) -> str:
-    """Return what an interval says of a target with a tolerance."""
-    least, most = target * (1.0 - tolerance), target * (1.0 + tolerance)
-    if least <= low and high <= most:
-        return f"the whole interval within {100 * tolerance:.0f} %"
-    if high < least or low > most:
-        return f"the whole interval more than {100 * tolerance:.0f} % off"
-    return f"the interval reaches over the edge of {100 * tolerance:.0f} %"
-
-
-def _found(results: Results) -> str:
-    """Return the sentence on the findings."""
-    if not results.findings:
-        return "Nothing was found that needs a person."
-    counted = Counter((finding.severity, finding.kind) for finding in results.findings)
-    order = {"stop": 0, "act": 1, "watch": 2}
-    named = sorted(counted.items(), key=lambda item: (order[item[0][0]], item[0][1]))
-    return (
-        f"{len(results.findings)} findings: "
-        + "; ".join(
-            f"{severity(level)}: {kind}" + (f", {n} times" if n > 1 else "") for (level, kind), n in named
-        )
-        + "."
+    fed, water = sum(run.injection is not None for run in runs), water_of(runs)
+    poured = (
+        "the water was not metered in every run"
+        if water is None
+        else f"{scale('L', units).text(water)} of water"
     )
+    ran = f"{counted(len(runs), 'run')}, {fed} with stock; {poured}."
+    found = held(results, name, installation)
+    if installation.injector_of(name) is None:
+        said = ["watered without an injector."]
+    elif not found:
+        said = ["no target for ratio or dose is described, so the dose is told without a judgement."]
+    else:
+        said = [f"{VERDICTS[verdict(found)]}.", *(against(one, units) for one in found)]
+    return " ".join([f"{name}:", *said, ran, *_off(name, results), *_emitters(name, results)])
+
+
+def against(one: Held, units: Units) -> str:
+    """Return the sentence of one target: the number, its interval, the target, and what comes of it."""
+    scope = (
+        "" if one.told >= one.fed else f" It is known in {one.told} of {counted(one.fed, 'run')} with stock."
+    )
+    why = f" Elsewhere: {one.reason}." if scope and one.reason else ""
+    if one.value is None or one.low is None or one.high is None:
+        reason = f": {one.reason}" if one.reason else ""
+        return f"{_name(one)} could not be told{reason}."
+    less = [end / one.target - 1.0 for end in (one.value, one.low, one.high)]
+    said = {
+        "right": f"the whole interval within {100 * one.tolerance:.0f}\N{NO-BREAK SPACE}%",
+        "not sure": f"the interval reaches over the edge of {100 * one.tolerance:.0f}\N{NO-BREAK SPACE}%",
+    }.get(one.word, f"the whole interval more than {100 * one.tolerance:.0f}\N{NO-BREAK SPACE}% off")
+    off = f", {signed(less[0])} ({signed(less[1])} to {signed(less[2])})"
+    return f"{_name(one)} {amount(one, units)} against {wanted(one, units)}{off}: {said}.{scope}{why}"
+
+
+def signed(share: float) -> str:
+    r"""Return a deviation with its sign.
+
+    Examples
+    --------
+    >>> print(ascii(signed(0.031)), ascii(signed(-0.12)))
+    '+3.1\xa0%' '\u221212.0\xa0%'
+    """
+    text = percent(share)
+    return text if text[0] == "\N{MINUS SIGN}" or text.startswith("0.0\N{NO-BREAK SPACE}") else f"+{text}"
+
+
+def _name(one: Held) -> str:
+    """Return how a target is called in a sentence."""
+    return "Mean ratio" if one.what == "ratio" else one.what
+
+
+def amount(one: Held, units: Units) -> str:
+    """Return what a zone got, with its interval."""
+    if one.what == "ratio":
+        return f"{ratio(one.value)} ({ratio(one.high)} to {ratio(one.low)})"
+    shown = scale("g/m2", units)
+    low, high = (shown.text(end, unit=False) for end in (one.low, one.high))
+    return f"{shown.text(one.value)} a run ({low} to {high})"
+
+
+def wanted(one: Held, units: Units) -> str:
+    """Return what a zone should get, with its tolerance."""
+    aim = ratio(one.target) if one.what == "ratio" else scale("g/m2", units).text(one.target)
+    return f"{aim} \N{PLUS-MINUS SIGN} {100 * one.tolerance:.0f}\N{NO-BREAK SPACE}%"
+
+
+def _off(name: str, results: Results) -> Iterator[str]:
+    """Return the sentence on single runs of a zone that missed their stock."""
+    kinds = Counter(
+        f.kind
+        for f in results.findings
+        if f.zone == name and f.kind in ("no injection", "injection off target", "short flush", "carry-over")
+    )
+    if kinds:
+        yield f"Findings on its runs: {', '.join(f'{kind} ({n})' for kind, n in sorted(kinds.items()))}."
+
+
+def latest(results: Results, zone: str, quantity: str) -> Estimate | None:
+    """Return a zone's newest estimate of a quantity, refused or not."""
+    mine = [e for e in results.estimates if (e.quantity, e.zone) == (quantity, zone)]
+    return mine[-1] if mine else None
+
+
+def _emitters(name: str, results: Results) -> Iterator[str]:
+    """Return the sentences on emitters that lost flow, when it will matter, and whether service helped."""
+    loss = latest(results, name, "emitter flow loss")
+    if loss is not None and loss.status == "ok" and (loss.low or 0.0) > 0.0:
+        yield (
+            f"The emitters have lost {percent(loss.value)} of their flow "
+            f"({percent(loss.low)} to {percent(loss.high)})."
+        )
+    yield from forecasts(name, results)
+    effect = latest(results, name, "service effect")
+    if effect is not None and effect.status == "ok":
+        method = effect.method.removeprefix("change of the flow coefficient ")
+        yield (
+            f"Service changed the emitters' flow by {signed(effect.value or 0.0)} "
+            f"({signed(effect.low or 0.0)} to {signed(effect.high or 0.0)}), {method}."
+        )
+
+
+def forecasts(name: str, results: Results) -> Iterator[str]:
+    """Return when a zone's emitters will have lost what people act at."""
+    newest: dict[str, Estimate] = {}
+    for e in results.estimates:
+        if (e.quantity, e.zone, e.status) == ("time to clogging limit", name, "ok"):
+            newest[e.method.split(";")[0]] = e
+    for method, e in newest.items():
+        limit = method.split(" % ")[0].removeprefix("days until ")
+        yield (
+            f"{limit}\N{NO-BREAK SPACE}% will be lost in {e.value:.0f} days ({e.low:.0f} to {e.high:.0f}), "
+            "if it goes on as now."
+        )
+
+
+def found(cases: Sequence[Case]) -> str:
+    """Return the sentence on the findings: how many of which kind, what is noted, and what is still open."""
+    if not cases:
+        return "Nothing was found that needs a person."
+    kinds = Counter((case.finding.severity, case.finding.kind) for case in cases)
+    named = sorted(kinds.items(), key=lambda item: (ORDER[item[0][0]], item[0][1]))
+    words = [f"{severity(level)}: {kind}" + (f", {n} times" if n > 1 else "") for (level, kind), n in named]
+    noted = sum(bool(case.remarks) for case in cases)
+    still = sum(case.state != "past" for case in cases)
+    return (
+        f"{counted(len(cases), 'finding')}: {'; '.join(words)}. A person has noted something on {noted} of them; "
+        f"{still} {'is' if still == 1 else 'are'} not over."
+    )
+
+
+def _done(services: Sequence[Service], installation: Installation, units: Units) -> str:
+    """Return the sentence on service."""
+    if not services:
+        return "No service was entered in this period."
+    said = [
+        f"{s.kind} ({s.zone or 'head'}) on {on(s.time, installation.tz, units)}"
+        for s in services[:MOST_SERVICES]
+    ]
+    more = len(services) - len(said)
+    return f"Service: {'; '.join(said)}{f'; and {more} more' if more else ''}."
+
+
+MOST_SERVICES = 6
+"""Entries of the service log named in the summary; the others stand in their section. [-]"""
 
 
 def _gaps(complete: Sequence[Completeness]) -> Iterator[str]:
     """Return the sentence on sensors that sent too little."""
     poor = [one for one in complete if one.share is not None and one.share < POOR]
     if poor:
-        named = ", ".join(f"{one.sensor} ({100 * (one.share or 0.0):.0f} %)" for one in poor)
-        yield f"Sensors that sent less than {100 * POOR:.0f} % of what they should: {named}."
+        named = ", ".join(f"{one.sensor} ({100 * (one.share or 0.0):.0f}\N{NO-BREAK SPACE}%)" for one in poor)
+        yield f"Sensors that sent less than {100 * POOR:.0f}\N{NO-BREAK SPACE}% of what they should: {named}."
+    elif any(one.share is not None for one in complete):
+        yield f"Every sensor that states an interval sent at least {100 * POOR:.0f}\N{NO-BREAK SPACE}% of what it should."
     else:
-        yield f"Every sensor that states an interval sent at least {100 * POOR:.0f} % of what it should."
+        yield "No sensor states an interval, so how complete the readings are is not known."

@@ -12,7 +12,8 @@ from analysis.commissioning.pressures import Worked
 from analysis.commissioning.zones import worked
 from analysis.hydraulics.travel import travel_times
 from dashboard.display import Units, scale
-from dashboard.paper.press import Document, Section, Table
+from dashboard.paper.dates import written
+from dashboard.paper.document import Document, Section, Table
 from dashboard.paper.svg import Axis, Line, line_chart, pipe_map
 from ingest.quantities import DIMENSIONS
 
@@ -84,21 +85,25 @@ def document(installation: Installation, made: Sheet, units: Units) -> Document:
     Document
         Verdict, remarks, zones with pictures, injectors, stocks, instruments, cautions.
     """
+    return Document(
+        title="Commissioning sheet",
+        subtitle=installation.name,
+        facts=(("Day", written(made.day, units)), ("Units", "US customary" if units == "us" else "metric")),
+        sections=(*sections(installation, made, units), Section("Cautions", words=CAUTIONS)),
+        footer=f"{installation.name}, commissioning sheet of {written(made.day, units)}, computed from the description",
+        paper="us-letter" if units == "us" else "a4",
+    )
+
+
+def sections(installation: Installation, made: Sheet, units: Units) -> tuple[Section, ...]:
+    """Return the sheet's body, for the sheet itself and for the commissioning record."""
     solved = worked(installation)
-    sections = [
-        Section("What was found", words=(verdict(made),), table=_remarks(made.remarks)),
+    return (
+        Section("What was found in the description", words=(verdict(made),), table=_remarks(made.remarks)),
         *(_zone(name, solved[name], made, units) for name in installation.zone),
         *_places(made, units, "injector", "Injector"),
         *_places(made, units, "stock", "Stock"),
         Section("What the sensors will tell", table=_abilities(abilities(installation))),
-        Section("Cautions", words=CAUTIONS),
-    ]
-    return Document(
-        title="Commissioning sheet",
-        subtitle=installation.name,
-        facts=(("Day", made.day.isoformat()), ("Units", "US customary" if units == "us" else "metric")),
-        sections=tuple(sections),
-        footer=f"{installation.name}, commissioning sheet of {made.day.isoformat()}, computed from the description",
     )
 
 

@@ -99,13 +99,8 @@ def new_key(path: Path, passphrase: bytes) -> Path:
     return beside
 
 
-def sign(path: Path, key: Path, passphrase: bytes) -> Path:
-    """Sign a file.
-
-    Returns
-    -------
-    Path
-        The signature, beside the file.
+def opened(key: Path, passphrase: bytes) -> Ed25519PrivateKey:
+    """Return a private key.
 
     Raises
     ------
@@ -120,12 +115,31 @@ def sign(path: Path, key: Path, passphrase: bytes) -> Path:
     if not isinstance(private, Ed25519PrivateKey):
         msg = f"{key}: is not an Ed25519 key; make one with `tricklebook key new`"
         raise SignatureError(msg)
-    signature = base64.b64encode(private.sign(path.read_bytes())).decode("ascii")
+    return private
+
+
+def sign(path: Path, key: Path, passphrase: bytes) -> Path:
+    """Sign a file.
+
+    Returns
+    -------
+    Path
+        The signature, beside the file.
+
+    Raises
+    ------
+    SignatureError
+        If the key cannot be opened with the passphrase.
+    """
+    private = opened(key, passphrase)
     beside = path.with_name(path.name + SUFFIX)
-    beside.write_text(
-        json.dumps({"key": key_id(private.public_key()), "signature": signature}) + "\n", "ascii"
-    )
+    beside.write_text(_text(key_id(private.public_key()), private.sign(path.read_bytes())), "ascii")
     return beside
+
+
+def _text(name: str, signature: bytes) -> str:
+    """Return a signature's file: the one way in which it is written."""
+    return json.dumps({"key": name, "signature": base64.b64encode(signature).decode("ascii")}) + "\n"
 
 
 def public_keys(trusted: Path) -> dict[str, Ed25519PublicKey]:
@@ -167,8 +181,12 @@ def verify(path: Path, keys: dict[str, Ed25519PublicKey]) -> Verdict:
     """
     beside = path.with_name(path.name + SUFFIX)
     try:
-        content = json.loads(beside.read_text("ascii"))
+        text = beside.read_text("ascii")
+        content = json.loads(text)
         name, signature = str(content["key"]), base64.b64decode(content["signature"], validate=True)
+        if text != _text(name, signature):  # spare bits of the last letter, blanks
+            msg = f"{beside}: was changed since it was written"
+            raise SignatureError(msg)
     except (OSError, ValueError, KeyError, TypeError) as error:
         msg = f"{beside}: is missing or is no signature; sign the record with `tricklebook sign`"
         raise SignatureError(msg) from error

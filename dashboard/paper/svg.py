@@ -107,6 +107,7 @@ def line_chart(
     y: Axis,
     *,
     bands: Sequence[tuple[float, float]] = (),
+    events: Sequence[float] = (),
     size: tuple[int, int] = (640, 240),
     title: str = "",
 ) -> str:
@@ -120,6 +121,8 @@ def line_chart(
         The axes.
     bands : sequence of (float, float)
         Target bands on the y axis, shown light between dotted edges.
+    events : sequence of float
+        Places on the x axis, shown as dashed lines from top to bottom.
     size : tuple of int
         Width and height. [px]
     title : str
@@ -139,6 +142,11 @@ def line_chart(
             f'fill="#efefec" stroke="{INK}" stroke-width="0.6" stroke-dasharray="1 3"/>'
         )
     parts += _frame(plot, x.title, y.title)
+    for event in events:
+        (x1, y1), (_, y2) = (plot.place(event, plot.y_ticks[end][0]) for end in (0, -1))
+        parts.append(
+            f'<line x1="{x1}" y1="{y1}" x2="{x1}" y2="{y2}" stroke="{INK}" stroke-width="1" stroke-dasharray="6 3"/>'
+        )
     for number, one in enumerate(lines):
         parts += _drawn(one, DASHES[number % len(DASHES)], plot)
     parts += _key(lines)

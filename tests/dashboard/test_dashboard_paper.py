@@ -14,7 +14,8 @@ import pytest
 
 from analysis.commissioning.example import garden
 from analysis.commissioning.sheet import sheet
-from dashboard.paper.press import Document, Section, Table, html, pdf
+from dashboard.paper.document import Document, Section, Table
+from dashboard.paper.press import html, pdf
 from dashboard.paper.sheet import document, verdict
 from dashboard.paper.svg import Axis, Line, line_chart, nice_ticks, pipe_map
 
