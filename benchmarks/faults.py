@@ -24,21 +24,26 @@ from benchmarks.season_views import ALL, season_view
 from benchmarks.seasons import (
     Array,
     Faults,
+    Plant,
     Seasons,
     correlated,
     make_plant,
     no_faults,
     ramp,
     simulate,
+    solve,
     step,
     with_fault,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
 SEASON = np.arange(90.0)
 YEAR = np.arange(365.0)
+
+CLEAR_EFFECT = 0.02
+"""Effect on the flow from which a name is asked for. [-]"""
 
 KINDS = (
     "emitter clogging",
@@ -71,7 +76,7 @@ def _drawn(rng: np.random.Generator, low: float, high: float, n: int) -> Array:
 
 
 def plant_fault(rng: np.random.Generator, faults: Faults, kind: str, days: Array) -> tuple[Faults, Array]:
-    """Plant one kind of fault in every system; return the faults and their effect, shape (systems, days)."""
+    """Plant one kind of fault in every system; return the faults and their size, shape (systems, days)."""
     n = faults.clogging.shape[0]
     onset = _drawn(rng, 28.0, 45.0, n)
     sign = np.asarray(rng.choice([-1.0, 1.0], n), dtype=np.float64)
@@ -87,7 +92,7 @@ def plant_fault(rng: np.random.Generator, faults: Faults, kind: str, days: Array
     }
     name, size = rows[kind]
     if kind == "sensor fault":
-        return replace(faults, offset={"lateral end": size}), np.abs(size[:, 0]) / 100.0
+        return replace(faults, offset={"lateral end": size}), np.abs(size[:, 0])
     spread = {
         "clogging": {"uneven": _drawn(rng, 0.0, 0.5, n)},
         "leak": {"leak_place": _drawn(rng, 0.0, 1.0, n)},
@@ -95,16 +100,38 @@ def plant_fault(rng: np.random.Generator, faults: Faults, kind: str, days: Array
     return with_fault(faults, **{name: size}, **spread.get(name, {})), np.abs(size[:, 0])
 
 
+def effect_on_flow(plant: Plant, faults: Faults, kind: str, size: Array) -> Array:
+    """Return by what share a fault changes the flow, or the flow at reference pressure as it is measured."""
+    if kind in ("emitter clogging", "leak", "flow meter drift"):
+        return size
+    if kind == "sensor fault":
+        return size * (plant.exponent / plant.end_pressure)
+    name = {"pressure regulation": "regulator", "filter clogging": "filter", "valve fault": "main"}[kind]
+    none = no_faults(size.shape[0], 1, size.shape[1])
+    alone = with_fault(none, **{name: getattr(faults, name)})
+    flow = [_steady_flow(plant, planted) for planted in (none, alone)]
+    return np.asarray(np.abs(np.log(flow[1] / flow[0]))[:, 0])
+
+
+def _steady_flow(plant: Plant, faults: Faults) -> Array:
+    """Return the flow at 20 °C and set pressures."""
+    one = np.ones((faults.clogging.shape[0], 1, faults.clogging.shape[2]))
+    regulated = plant.regulated[:, None, None] * (1.0 + faults.regulator)
+    supply = plant.supply[:, None, None] * one
+    loss = (1.0 + faults.filter, 1.0 + faults.main)
+    return solve(plant, faults, 20.0 * one, regulated, supply, np.zeros((one.shape[0], 1, 1)), loss).flow
+
+
 def seasons_with(
     seed: int, systems: int, kinds: Sequence[str], have: Sequence[str] = ALL
 ) -> tuple[Seasons, list[Array]]:
-    """Return seasons in which every system has each of some faults."""
+    """Return seasons in which every system has each of some faults, and the effect of each on the flow."""
     rng = np.random.default_rng(seed)
     plant = make_plant(rng, systems)
     faults, effects = no_faults(systems, 1, SEASON.size), []
     for kind in kinds:
-        faults, effect = plant_fault(rng, faults, kind, SEASON)
-        effects.append(effect)
+        faults, size = plant_fault(rng, faults, kind, SEASON)
+        effects.append(effect_on_flow(plant, faults, kind, size))
     return simulate(rng, plant, faults, SEASON, points=points(have)), effects
 
 
@@ -201,22 +228,40 @@ def _dates(seasons: Seasons, system: int, loss: Array) -> list[bool]:
 
 
 def causes(systems: int, have: tuple[str, ...] = ALL, kinds: Sequence[str] = KINDS) -> None:
-    """Print names by size of the effect, on every fifth day after the onset."""
+    """Print names by effect on the flow and, above 2 %, by age; on every fifth day after the onset."""
+    every: Counter[str] = Counter()
     for kind in kinds:
         if kind == "sensor fault" and "lateral end" not in have:
             continue
-        seasons, (effect,) = seasons_with(831, systems, (kind,), have)
         rows: dict[str, Counter[str]] = {}
-        for i in range(systems):
-            one = look(seasons, i, have)
-            for day in range(34, SEASON.size, 5):
-                size = effect[i, day]
-                if size <= 0.0 or effect[i, day - 4] <= 0.0:
-                    continue
-                row = rows.setdefault(_band(size), Counter())
-                told = names_on(one, day)
-                row[_grade(told, {kind})] += 1
+        ages: dict[str, Counter[str]] = {}
+        for size, age, grade in _graded(systems, have, kind):
+            rows.setdefault(_band(size), Counter())[grade] += 1
+            if size >= CLEAR_EFFECT:
+                ages.setdefault(_age(age), Counter())[grade] += 1
+                every[grade] += 1
         print(f"  {kind}: " + "; ".join(f"{band} {_shares(rows[band])}" for band in sorted(rows)))
+        print("    by age above 2 %: " + "; ".join(f"{age} {_shares(ages[age])}" for age in sorted(ages)))
+    print(f"  all kinds above 2 %: {_shares(every)}")
+
+
+def _graded(systems: int, have: tuple[str, ...], kind: str) -> Iterator[tuple[float, float, str]]:
+    """Yield effect, days since it passed 2 %, and grade of the name on the days that are looked at."""
+    seasons, (effect,) = seasons_with(831, systems, (kind,), have)
+    for i in range(systems):
+        one = look(seasons, i, have)
+        clear = int(np.argmax(effect[i] >= CLEAR_EFFECT))
+        for day in range(34, SEASON.size, 5):
+            if effect[i, day] > 0.0 and effect[i, day - 4] > 0.0:
+                yield effect[i, day], float(day - clear), _grade(names_on(one, day), {kind})
+
+
+def _age(days: float) -> str:
+    return next(
+        words
+        for limit, words in ((5, "0-4 d"), (10, "05-9 d"), (20, "10-19 d"), (np.inf, "20 d on"))
+        if days < limit
+    )
 
 
 def _band(size: float) -> str:
@@ -305,11 +350,11 @@ def main(*, quick: bool = False) -> None:
     clogging(20 if quick else 120)
     print("delay without drift, same alarms a year")
     ideal(200 if quick else 500)
-    print("names by effect, every fifth day; all sensors")
+    print("names by effect on the flow, every fifth day; all sensors")
     causes(8 if quick else 44)
     for name, have in SUBSETS.items():
         if name != "all":
-            print(f"names by effect; {name}")
+            print(f"names by effect on the flow; {name}")
             causes(6 if quick else 20, have, KINDS[:4])
     print("two faults at once")
     pairs(4 if quick else 16)

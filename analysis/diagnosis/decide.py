@@ -49,7 +49,7 @@ UNKNOWN = 0.02
 UNKNOWN_SIZE = 6.0
 """How far an unlisted cause may move the relations, in standard deviations of noise and drift. [-]"""
 
-SURE = 0.8
+SURE = 0.85
 """Probability from which a cause is named. [-] Set so that few names are wrong; see the benchmark."""
 
 POSSIBLE = 0.02
