@@ -45,11 +45,11 @@ def measured_forms(context: Context) -> list[Component]:
     ]
     forms: list[Component] = [
         html.P(say("measured.how"), className="quiet"),
-        html.H3(say("measured.calibration")),
+        html.H2(say("measured.calibration")),
         entry_form(context, "calibration", pairs, keep),
     ]
     if stocks:
-        forms += [html.H3(say("measured.dilutions")), entry_form(context, "dilutions", series, keep)]
+        forms += [html.H2(say("measured.dilutions")), entry_form(context, "dilutions", series, keep)]
     return forms
 
 
