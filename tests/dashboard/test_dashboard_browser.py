@@ -14,13 +14,15 @@ from playwright.sync_api import Page, expect
 from tests.dashboard.conftest import OpenPage, Served
 
 WIDTHS = {"phone": (390, 844), "tablet": (820, 1180), "desk": (1280, 900)}
-PAGES = ("All zones", "Head", "Findings", "Installation", "Service log", "bench1", "Run of")
+PAGES = ("All zones", "Head", "Findings", "Catch tests", "Installation", "Service log", "bench1", "Run of")
 LIVE_MS = 5000
 
 
 def drawn(page: Page) -> None:
-    """Wait until the chart is drawn."""
-    expect(page.locator(".chart")).to_have_attribute("data-drawn", re.compile("[1-9]"), timeout=15_000)
+    """Wait until every chart of the page is drawn."""
+    page.wait_for_selector(".chart")
+    for chart in page.locator(".chart").all():
+        expect(chart).to_have_attribute("data-drawn", re.compile("[1-9]"), timeout=15_000)
 
 
 def computed(page: Page) -> None:

@@ -28,8 +28,10 @@ BACK_MS = 20_000
 
 
 def fill_service(page: Page, note: str, person: str = "A. Weller") -> None:
-    """Fill the form of the service log."""
+    """Fill the form of the service log; it is folded away once something stands there."""
     form = page.get_by_test_id("form-service")
+    if not form.is_visible():
+        page.locator("summary", has_text="Write down what was done").click()
     form.locator("[name=kind]").select_option("lines flushed")
     form.locator("[name=zone]").select_option("bench1")
     form.locator("[name=note]").fill(note)
@@ -77,6 +79,7 @@ def test_draft_survives_a_reload(open_page: OpenPage) -> None:
     fill_service(page, "not sent yet")
 
     page.reload()
+    page.wait_for_selector("h1")
 
     expect(page.get_by_test_id("form-service").locator("[name=note]")).to_have_value("not sent yet")
     expect(page.get_by_test_id("form-service").locator("[name=kind]")).to_have_value("lines flushed")
