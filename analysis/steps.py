@@ -24,7 +24,6 @@ from analysis.backflow.detect import backflow
 from analysis.backflow.season import slow_leak_back
 from analysis.clearout.estimate import clear_out
 from analysis.clearout.fronts import travel_between
-from analysis.clearout.washout import washout
 from analysis.diagnosis.features import steady
 from analysis.diagnosis.normalised import filter_loss, reference_flow
 from analysis.diagnosis.season import diagnose
@@ -77,7 +76,6 @@ RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (
     no_injection,
     off_target,
     dose_findings,
-    washout,
 )
 
 PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (

@@ -12,6 +12,7 @@ from analysis.clearout.fit import fitted
 from analysis.clearout.pipes import predicted
 from analysis.clearout.superpose import superposed
 from analysis.clearout.times import ClearOut, NotCarriedError, observed
+from analysis.clearout.washout import washout
 from analysis.hydraulics.travel_estimate import pipe_travel
 from analysis.results import ESTIMATE_UNITS, Estimate, Finding, refused
 from analysis.samples import is_spot
@@ -61,7 +62,8 @@ def clear_out(view: RunView) -> Sequence[Estimate | Finding]:
     list of Estimate or Finding
         Nothing for a run without injection; else the estimate, or its refusal, and the finding
         ``short flush`` where the water stopped too early. Where the farthest cell fell silent before the
-        run ended, the next nearer one is told too.
+        run ended, the next nearer one is told too. Where the time from the end of the injection cannot be told
+        because nothing near the injector saw that end, what each cell's own fall tells stands in its place.
     """
     if view.run.injection is None:
         return []
@@ -74,6 +76,10 @@ def clear_out(view: RunView) -> Sequence[Estimate | Finding]:
         said += told
         if silent_s < SILENT_S:
             break
+    if any(isinstance(one, Estimate) and one.status == "refused" for one in said):
+        own = washout(view)
+        told = [one for one in said if not (isinstance(one, Estimate) and one.status == "refused")]
+        said = [*told, *own] if own else said
     return said or [refused(QUANTITY, METHOD, "no EC sensor after the injector has readings in this run")]
 
 

@@ -39,6 +39,9 @@ DECAYS = (
     "the time from the pipes tells"
 )
 
+COUNTS = "for the way between these two it counts before any time from the pipes"
+"""Which travel time to trust, in the method's words."""
+
 HALF = 0.5
 """A front has arrived when EC has risen half way: half of the stock's first minute is still to come, half
 has passed, for a symmetric front. [-] Levenspiel, Chemical Reaction Engineering, ch. 13."""
@@ -272,7 +275,7 @@ def _estimate(first: Front, later: Front) -> Estimate:
     value = (later.at - first.at).total_seconds() - (later.lag_s - first.lag_s)
     found = Uncertain(value, {**first.terms, **later.terms})
     half = COVERAGE_FACTOR * found.sd
-    words = f"{_seen(first)} to {_seen(later)}, lags of the cells taken off"
+    words = f"measured: {_seen(first)} to {_seen(later)}, lags of the cells taken off; {COUNTS}"
     return Estimate(
         QUANTITY,
         None,

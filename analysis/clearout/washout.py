@@ -18,8 +18,6 @@ from analysis.samples import is_spot
 from analysis.uncertainty import COVERAGE_FACTOR, Source, Uncertain
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from analysis.view import RunView
 
 QUANTITY = "clear-out time"
@@ -43,34 +41,31 @@ SUSTAINED_S = 60.0
 WHY = "no sensor near the injector tells when it ended, so the travel from there to the cell is not in it"
 
 
-def washout(view: RunView, estimates: Sequence[Estimate]) -> Sequence[Estimate]:
+def washout(view: RunView) -> list[Estimate]:
     """Estimate the clear-out at each cell from the cell's own fall, where nothing tells the injection's end.
 
     Parameters
     ----------
     view : RunView
         One run.
-    estimates : sequence of Estimate
-        What was estimated for it: this way is only gone where the clear-out time from the end of the
-        injection was refused, and no cell or meter stands near the injector.
 
     Returns
     -------
     list of Estimate
         One for each cell that saw stock leave down to the zone's share of the step, counted from the half
         height of the fall. Cells that did not see it, or whose error is as large as that share, are passed over.
+        Nothing where a cell or a meter stands near the injector, and tells the end.
 
     References
     ----------
     Residence-time tail after a step: Levenspiel, Chemical Reaction Engineering, ch. 13. Isotonic regression:
     Barlow et al., Statistical Inference under Order Restrictions (1972).
     """
-    refused = any(e.quantity == QUANTITY and e.status == "refused" for e in estimates)
     near = view.sensors("conductivity", "mixed", "after filter") or [
         *view.sensors("flow", "stock"),
         *view.sensors("volume", "stock"),
     ]
-    if view.run.injection is None or near or not refused:
+    if view.run.injection is None or near:
         return []
     names = [n for n in view.sensors("conductivity", *POINTS) if not is_spot(view.installation.sensor[n])]
     found = [_at(view, name) for name in names]

@@ -194,8 +194,19 @@ def travel_in_pipes(view: RunView) -> Sequence[Estimate]:
             ESTIMATE_UNITS[QUANTITY],
             value - half,
             value + half,
-            f"{METHOD}: {parts}; {found.how}",
+            f"{METHOD}: {parts}; {found.how}; {_standing(view)}",
             found.sensors,
             budget={name: u * u / total for name, u in found.terms.items()},
         )
     ]
+
+
+def _standing(view: RunView) -> str:
+    """Return how the computed time stands to one that cells measured, in words."""
+    cells = view.sensors("conductivity", "zone", "lateral end")
+    if not cells:
+        return "computed, since no EC cell stands in the zone"
+    return (
+        f"computed, for the last emitter; as far as {' and '.join(cells)} "
+        "the travel time that EC measured counts before it"
+    )

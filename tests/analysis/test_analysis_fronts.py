@@ -8,11 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.clearout.estimate import clear_out
 from analysis.clearout.fronts import arrival, travel_between
 from analysis.clearout.washout import washout
-from analysis.results import Estimate, Interval, Run, refused
+from analysis.hydraulics.travel_estimate import travel_in_pipes
+from analysis.results import Estimate, Interval, Run
 from analysis.view import RunView
 from tests.support.plain import MIDNIGHT, PUMP, day, hours_of, installation, sensor, series, zone
+from tests.support.virtual import virtual, without
 
 INJECTION = Interval(MIDNIGHT + pd.Timedelta("1h"), MIDNIGHT + pd.Timedelta("2h"))
 RUN = Run("a", MIDNIGHT + pd.Timedelta("30min"), MIDNIGHT + pd.Timedelta("3h"), None, None, INJECTION)
@@ -117,23 +120,32 @@ def test_tank_has_no_half_height() -> None:
     assert "no half height" in (found.reason or "")
 
 
-def test_washout_from_the_cells_own_fall() -> None:
-    """With nothing near the injector, the clear-out is told from the half height of the cell's own fall."""
+def test_washout_stands_in_the_place_of_the_refusal() -> None:
+    """With nothing near the injector, the clear-out is told once, from the half height of the cell's own fall."""
     width = 120.0
     true = width * 0.9061938  # erfinv(0.8): half height to 10 %
-    without = [refused("clear-out time", "none", "no sensor near the injector")]
 
-    (found,) = washout(_view([_cell("far", "lateral end")], {"far": _front(900.0, width)}), without)
+    (found,) = clear_out(_view([_cell("far", "lateral end")], {"far": _front(900.0, width)}))
 
+    assert isinstance(found, Estimate)
     assert found.value == pytest.approx(true, abs=5.0)
     assert (found.low or 0) < true < (found.high or 0)
     assert "0.1 of its step" in found.method
+    assert "the travel from there to the cell is not in it" in found.method
 
 
-@pytest.mark.parametrize("case", ["a near cell tells", "told already", "lifted out", "coarse"])
+def test_refusal_stands_where_the_cell_saw_no_fall_either() -> None:
+    """A cell that was lifted out before the fall leaves the refusal alone, with its reason."""
+    readings = {"far": _front(900.0, 120.0)[: INJECTION.end + pd.Timedelta("5min")]}
+
+    said = [e for e in clear_out(_view([_cell("far", "lateral end")], readings)) if isinstance(e, Estimate)]
+
+    assert [e.status for e in said] == ["refused"]
+
+
+@pytest.mark.parametrize("case", ["a near cell tells", "lifted out", "coarse"])
 def test_washout_is_silent_where_it_should_be(case: str) -> None:
-    """It gives way to a near cell and to a number, and says nothing of a fall that it did not see."""
-    without: list[Estimate] = [refused("clear-out time", "none", "none")]
+    """It gives way to a near cell, and says nothing of a fall that it did not see."""
     readings = {"far": _front(900.0, 120.0)}
     tables = (
         [_cell("far", "lateral end", accuracy='"0.2 mS/cm"')]
@@ -145,4 +157,20 @@ def test_washout_is_silent_where_it_should_be(case: str) -> None:
     if case == "lifted out":
         readings = {"far": readings["far"][: INJECTION.end + pd.Timedelta("5min")]}
 
-    assert washout(_view(tables, readings), [] if case == "told already" else without) == []
+    assert washout(_view(tables, readings)) == []
+
+
+def test_two_travel_times_say_which_counts() -> None:
+    """The measured time says that it counts before the pipes', and the pipes' says up to which cells."""
+    view = virtual(900_220, transport=True).view()
+    (measured,), (computed,) = travel_between(without(view, "zone_ec")), travel_in_pipes(view)
+
+    assert "counts before any time from the pipes" in measured.method
+    assert (
+        "as far as zone_ec and lateral_end_ec the travel time that EC measured counts before it"
+        in computed.method
+    )
+    assert (
+        "no EC cell stands in the zone"
+        in travel_in_pipes(without(view, "zone_ec", "lateral_end_ec"))[0].method
+    )

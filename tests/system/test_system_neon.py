@@ -201,6 +201,9 @@ def test_guil_clear_out_at_station_1(guil: dict[str, Any]) -> None:
     """The clear-out at station 1 is told with its threshold; it lies within the fall that was measured."""
     (found,) = _estimates(guil, "clear-out time", "ec_1")
 
+    said = [e for e in guil["estimates"] if e["quantity"] == "clear-out time" and e["sensors"] == ["ec_1"]]
+
+    assert said == [found]
     assert "0.1 of its step" in found["method"]
     assert 60.0 < found["low"] < found["value"] < found["high"] < 300.0
 
@@ -226,9 +229,9 @@ def test_guil_station_4_is_refused(guil: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("name", ["leco", "guil"])
 def test_document_has_the_contracts_keys(name: str, request: pytest.FixtureRequest) -> None:
-    """The document has exactly the contract's keys, intervals in order, and no number that is none."""
+    """The document has the contract's keys and each estimate's time, intervals in order, and no number that is none."""
     document = request.getfixturevalue(name)
     assert set(document) == {"installation", "from", "to", "software", "runs", "estimates", "findings"}
-    assert all(set(e) - {"nutrient"} == ESTIMATE for e in document["estimates"])
+    assert all(set(e) - {"nutrient"} == ESTIMATE | {"from", "to"} for e in document["estimates"])
     assert all(set(f) == FINDING for f in document["findings"])
     assert all(e["low"] <= e["value"] <= e["high"] for e in document["estimates"] if e["status"] == "ok")
