@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.dose.carried import DELIVERED
 from analysis.uncertainty import COVERAGE_FACTOR, EACH_RUN, rectangular
 from ingest.installation_trial import area_of_plot, share_of_zone
 
@@ -23,13 +24,16 @@ if TYPE_CHECKING:
 NUTRIENT, WATER = "nutrient dose per area", "water per area"
 """What a plot gets: grams, and litres, on a square metre of its ground."""
 
+PIPES = "pipes as described"
+"""Term of what stays in the pipes, as `analysis.dose.carried` names it."""
+
 UNITS = {NUTRIENT: "g/m2", WATER: "L/m2"}
 """Their units."""
 
 NO_STOCK = "no stock was seen to enter in this run"
 """Why a run has no dose where that is no fault of the meters."""
 
-_OF_ZONE = {"nutrient dose": NUTRIENT, "water volume": WATER}
+_OF_ZONE = {"nutrient dose": NUTRIENT, "water volume": WATER, DELIVERED: DELIVERED}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +56,9 @@ class PlotDose:
         Relative standard uncertainty by term; the words of a term drawn anew in each run end in `EACH_RUN`. [-]
     reason : str or None
         Why there is no value.
+    carried : bool
+        True where stock stayed in the pipes or came out of them from an earlier run: then the dose is what the
+        emitters gave off, and not what was injected.
     ways : int
         How many ways to the number contradict each other; the first one's stands. 1 where they agree.
     sensors : tuple of str
@@ -67,6 +74,7 @@ class PlotDose:
     value: float | None
     parts: Mapping[str, float]
     reason: str | None
+    carried: bool
     ways: int
     sensors: tuple[str, ...]
 
@@ -133,7 +141,8 @@ def plot_doses(
     Notes
     -----
     A plot gets its share of the zone's water and stock, by its ground or by the rated flow of its emitters. How
-    well that is known is one more term, the same in all runs and not shared with other plots.
+    well that is known is one more term, the same in all runs and not shared with other plots. Where stock stayed in
+    the pipes or came out of them, the dose is what the emitters gave off, see `analysis.dose.carried`.
 
     References
     ----------
@@ -152,25 +161,35 @@ def plot_doses(
         for run in sorted((r for r in runs if r.zone == zone), key=lambda r: r.start):
             for quantity, nutrient in wanted:
                 mine = told.get((zone, run.start, quantity, nutrient), [])
-                found.append(_dose(installation, name, run, (quantity, nutrient), mine))
+                moved = told.get((zone, run.start, DELIVERED, nutrient), []) if nutrient else []
+                found.append(_dose(installation, name, run, (quantity, nutrient), mine, moved))
     return tuple(found)
 
 
 def _dose(
-    installation: Installation, name: str, run: Run, what: tuple[str, str | None], told: Sequence[Estimate]
+    installation: Installation,
+    name: str,
+    run: Run,
+    what: tuple[str, str | None],
+    told: Sequence[Estimate],
+    moved: Sequence[Estimate],
 ) -> PlotDose:
     """Return one plot's dose in one run from its zone's."""
     plot, zone = installation.plot[name], installation.zone[run.zone]
     alone = sum(other.zone == plot.zone for other in installation.plot.values()) == 1
     share, ground = share_of_zone(plot, zone, alone=alone), area_of_plot(plot, zone)
     value, parts, reason = _of_zone(told, run, nutrient=what[1])
+    if moved and moved[0].value:
+        value, parts, reason = moved[0].value, _with_pipes(moved[0], parts), None
     if value is not None:
         value = value * share / ground
         if share < 1.0:
             parts[f"share of the zone's water ({name})"] = rectangular(plot.share_accuracy)
     sensors = told[0].sensors if told else ()
     ways = max(1, sum(e.status == "ok" for e in told))
-    return PlotDose(name, plot.treatment, run.zone, run.start, *what, value, parts, reason, ways, sensors)
+    return PlotDose(
+        name, plot.treatment, run.zone, run.start, *what, value, parts, reason, bool(moved), ways, sensors
+    )
 
 
 def _of_zone(
@@ -191,6 +210,14 @@ def _of_zone(
     sd = math.log(first.high / first.low) / (2.0 * COVERAGE_FACTOR)
     budget = first.budget or {"not told": 1.0}
     return first.value, {label: sd * math.sqrt(share) for label, share in budget.items()}, None
+
+
+def _with_pipes(delivered: Estimate, parts: Mapping[str, float]) -> dict[str, float]:
+    """Return the relative terms of what the emitters gave off: those of the dose, and the pipes'. [-]"""
+    value, high = delivered.value or 1.0, delivered.high or 0.0
+    sd = (high - value) / (COVERAGE_FACTOR * value)
+    of_delivered = {label: sd * math.sqrt(share) for label, share in delivered.budget.items()}
+    return {**parts, PIPES: of_delivered.get(PIPES, sd)} if parts else of_delivered
 
 
 def groups(doses: Sequence[PlotDose]) -> Iterator[tuple[str, str, str | None, list[PlotDose]]]:
@@ -232,7 +259,7 @@ def mean_dose(doses: Sequence[PlotDose]) -> Mean | None:
     >>> import pandas as pd
     >>> at = [pd.Timestamp("2026-06-01", tz="UTC") + pd.Timedelta(days=n) for n in range(4)]
     >>> parts = {"meter gain (m)": 0.02, "noise, each run anew": 0.02}
-    >>> mean = mean_dose([PlotDose("p", "t", "z", t, NUTRIENT, "N", 1.0, parts, None, 1, ()) for t in at])
+    >>> mean = mean_dose([PlotDose("p", "t", "z", t, NUTRIENT, "N", 1.0, parts, None, False, 1, ()) for t in at])
     >>> mean.shared_sd, mean.random_sd
     (0.02, 0.01)
     """

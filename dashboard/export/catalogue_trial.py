@@ -72,6 +72,12 @@ DOSES = Table(
         Column("random_sd", "number", "relative standard uncertainty drawn anew in each run", "1", NO_NUMBER),
         Column("target", "number", "dose wanted in each run", "see unit", "no target is stated"),
         Column(
+            "carried",
+            "yes or no",
+            "true where stock stayed in the pipes or came from an earlier run: the dose is then what the emitters "
+            "gave off, and not what was injected",
+        ),
+        Column(
             "ways", "whole", "ways to the number that contradict each other; the first stands; 1: they agree"
         ),
         REASON,

@@ -86,6 +86,7 @@ def dose_rows(installation: Installation, doses: Sequence[PlotDose]) -> Iterator
             "shared_sd": d.relative(random=False) if told else None,
             "random_sd": d.relative(random=True) if told else None,
             "target": targets_of(installation, d.treatment).get((d.quantity, d.nutrient)),
+            "carried": d.carried,
             "ways": d.ways,
             "reason": d.reason,
         }

@@ -230,6 +230,28 @@ def test_what_cannot_be_tested_is_refused_with_its_reason() -> None:
     assert "zero" in words([20.0, 21.0], ('N = "0.4 g/m2', 'N = "0 g/m2'))
 
 
+def test_dose_is_what_the_emitters_gave_off() -> None:
+    """Where stock was carried from run to run the plot got what was delivered, its shared terms those of the dose."""
+    dose = told("a", [20.0], shared=0.01, random=0.02)[0]
+    moved = replace(
+        dose,
+        quantity="nutrient delivered",
+        value=15.0,
+        low=15.0 - 1.96 * 0.75,
+        high=15.0 + 1.96 * 0.75,
+        budget={"dose": 0.2, "pipes as described": 0.8},
+    )
+    plain = plot_doses(trial(), runs_of("a", 1), [dose])[1]
+    carried = plot_doses(trial(), runs_of("a", 1), [dose, moved])[1]
+    washed = plot_doses(trial(), runs_of("a", 1, stock=False), [moved])[1]
+
+    assert [plain.carried, carried.carried, washed.carried] == [False, True, True]
+    assert [plain.value, carried.value, washed.value] == pytest.approx([0.4, 0.3, 0.3])
+    assert carried.relative(random=True) == pytest.approx(0.02)
+    assert carried.relative(random=False) == pytest.approx(math.hypot(0.01, 0.05 * math.sqrt(0.8)), rel=1e-4)
+    assert washed.relative(random=False) == pytest.approx(0.05, rel=1e-4)
+
+
 def test_disagreeing_ways_are_counted() -> None:
     """A run whose ways contradict each other has the first way's dose, and says how many there are."""
     one = told("a", [20.0])[0]
