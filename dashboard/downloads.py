@@ -156,8 +156,8 @@ def as_csv(table: pd.DataFrame) -> bytes:
 def _cell(value: object) -> object:
     if isinstance(value, pd.Timestamp):
         return value.isoformat().replace("+00:00", "Z")
-    if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
-        return "'" + value
+    if isinstance(value, str):
+        return harmless(value)
     if isinstance(value, float | np.floating):
         return "" if np.isnan(value) else f"{value:.7g}"
     return value
