@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 from dashboard.beside import shift_s
 from dashboard.charts import panels_for
 from dashboard.display import quantity_scale, scale
+from dashboard.export.text_files import harmless
 from dashboard.windows import SECOND, WIDEST
 
 if TYPE_CHECKING:
