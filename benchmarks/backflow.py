@@ -157,7 +157,7 @@ def gross(seed: int, events: int, *, running: bool, meter: bool) -> Array:
         day = gross_day(rng, rise, zeros(rng, 1.0), noise, at=at, running=running)
         seen = view(system, day, run_ends=at + 2 if running else None)
         happened = seen.series["p_mixed"].index[at] - pd.Timedelta(seconds=rng.uniform(0, INTERVAL))
-        needed = pd.Timedelta(seconds=INTERVAL * (1 if running or meter else 2))
+        needed = pd.Timedelta(seconds=INTERVAL)
         told = [f.start + needed for f in backflow(seen) if f.severity == "stop" and f.start >= happened]
         if told:
             out[i] = (min(told) - happened).total_seconds()

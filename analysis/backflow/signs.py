@@ -35,6 +35,10 @@ alarm in 60 system-years with 3 and 2; 4 leaves room for noise that is not norma
 SURE_RESTING, TIMES_RESTING = 5.0, 3
 """The same while water stands. [-] Prototype: 4.5 and 3, with the pair's zero corrected."""
 
+TIMES_RESTING_SLOW, SLOW_S = 2, 4.5
+"""Readings in a row at rest where they come this far apart or farther. [-], [s] Noise has fewer chances in a year
+then, and a third reading would make a gross event wait longer than 20 s."""
+
 SLACK = 1.0
 """What a pair may differ beside its noise, once its zero is corrected. [kPa] No source: air, height of taps."""
 
@@ -180,7 +184,9 @@ def _judge(period: PeriodView, pair: _Pair, zone: str | None) -> list[Sign]:
         found += _stretches(pair, under, TIMES_RUNNING, zero or 0.0, zone)
     if zero is not None and zone is None:
         under = resting & (pair.difference < zero - SLACK - SURE_RESTING * noise)
-        found += _stretches(pair, under, TIMES_RESTING, zero, zone, running=False)
+        slow = float(np.median(np.diff(pair.times))) >= SLOW_S
+        times = TIMES_RESTING_SLOW if slow else TIMES_RESTING
+        found += _stretches(pair, under, times, zero, zone, running=False)
     return found
 
 
