@@ -16,6 +16,7 @@ from analysis.tank.decay import TankFit, tank_fit
 from analysis.tank.estimate import QUANTITIES, displacement_tank
 from analysis.tank.fit import fit_decay, litres_until, strength_after
 from analysis.view import RunView
+from benchmarks.scenarios.chemistry import STOCKS
 from tests.support.virtual import virtual, with_readings, with_stock, without
 
 
@@ -52,7 +53,7 @@ def test_four_tank_volumes_leave_two_percent() -> None:
     assert litres_until(100.0, 400.0) == 0.0
 
 
-@pytest.mark.parametrize("stock", ["potassium nitrate", "A", "B"])
+@pytest.mark.parametrize("stock", STOCKS)
 def test_method_alone_finds_the_decay_volume(stock: str) -> None:
     """With faultless sensors the decay volume is within 0.5 % and the strength within 1 %."""
     scenario = virtual(900_110, kind="displacement tank", ideal=True, stock=stock)
