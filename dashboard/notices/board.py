@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-RETRY_S = (1, 60)
+RETRY_S = (1, 10)
 """Shortest and longest wait before connecting again. [s]"""
 
 GOODBYE_S = 2.0
@@ -102,8 +102,15 @@ class Board:
             )
             with suppress(RuntimeError):  # the connection broke meanwhile; then the last will speaks
                 farewell.wait_for_publish(GOODBYE_S)
-        self._client.disconnect()
-        self._client.loop_stop()
+        self._leave()
+
+    def _leave(self) -> None:
+        """Disconnect, and let go of the client, so that its sockets are closed with it."""
+        client = self._client
+        client.disconnect()
+        client.loop_stop()
+        client.on_connect = client.on_disconnect = client.on_connect_fail = None
+        client.on_subscribe = client.on_message = client.on_publish = None
 
     def show(self, cards: Mapping[str, Card]) -> None:
         """Show these cards and no other; what the broker has already is left alone.
@@ -146,8 +153,7 @@ class Board:
                 return "" if sent.is_published() else "the broker did not acknowledge in time"
             return self.problem
         finally:
-            self._client.disconnect()
-            self._client.loop_stop()
+            self._leave()
 
     def _put_right(self) -> None:
         """Publish what differs from what the broker has."""

@@ -87,10 +87,10 @@ def digest_words(notice: Notice, matter: Matter, place: Place) -> Words:
     parts.append(_block(say("notice.digest_watch"), _watching(matter)))
     worst = standing[0].finding if standing else None
     count = say("notice.digest_count", count=len(standing)) if worst else say("notice.digest_none")
-    grave = f"{say('severity.stop').upper()}: " if worst and worst.severity == "stop" else ""
-    subject = one_line(
-        f"{grave}{say('notice.digest_subject', count=count)} \N{MIDDLE DOT} {place.installation.name}"
-    )
+    headline = say("notice.digest_subject", count=count)
+    if worst and worst.severity == "stop":
+        headline = f"{say('severity.stop').upper()}: {headline}"
+    subject = one_line(f"{headline} \N{MIDDLE DOT} {place.installation.name}")
     data = {
         "installation": place.installation.name,
         "site": place.installation.site,

@@ -238,10 +238,8 @@ def repeat_words(subject_line: str, text: str, doubt: pd.Timestamp, place: Place
         Marked as what may have come before. What to do still comes first in the text.
     """
     at = clock(doubt, place.installation.tz)
-    return (
-        one_line(say("notice.doubt_subject", subject=subject_line)),
-        f"{text}\n{say('notice.doubt_text', clock=at)}",
-    )
+    marked = say("notice.doubt_text", clock=at)
+    return one_line(say("notice.doubt_subject", subject=subject_line)), f"{text}\n{marked}"
 
 
 def listed(cases: Sequence[Case], place: Place, now: pd.Timestamp) -> list[str]:

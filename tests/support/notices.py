@@ -88,6 +88,7 @@ class Listener:
         """Leave."""
         self._client.disconnect()
         self._client.loop_stop()
+        self._client.on_message = self._client.on_connect = self._client.on_subscribe = None
 
     def cards(self) -> dict[str, list[dict[str, Any]]]:
         """Return what was shown of each finding that is not taken away, oldest first; each said once or repeated."""
@@ -112,6 +113,7 @@ class Garden:
     hook_port: int
     broker_port: int
     papers: Certificates
+    started: list[subprocess.Popen[bytes]] = field(default_factory=list)
 
     @property
     def archive(self) -> Path:
@@ -165,7 +167,14 @@ class Garden:
         command = [sys.executable, "-m", "tricklebook", "notices", "run", *self.files]
         command += ["--archive", str(self.archive), "--every", "0.2", "--days", "1"]
         with (self.folder / "notices.log").open("ab") as log:
-            return subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=log, env=self.environment(fault))
+            process = subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=log, env=self.environment(fault))
+        self.started.append(process)
+        return process
+
+    def kill_all(self) -> None:
+        """Kill what still runs."""
+        for process in self.started:
+            self.end(process, signal.SIGKILL)
 
     def log(self) -> str:
         """Return what the process has written to its terminal."""

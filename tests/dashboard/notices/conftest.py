@@ -55,6 +55,8 @@ def hook_server() -> Iterator[HookServer]:
 @pytest.fixture
 def garden(
     tmp_path: Path, papers: Certificates, mail_server: MailServer, hook_server: HookServer, broker: Broker
-) -> Garden:
-    """Return an archive with planted faults, and servers that take notices."""
-    return Garden(tmp_path, mail_server.port, hook_server.port, broker.port, papers)
+) -> Iterator[Garden]:
+    """Make an archive with planted faults, and servers that take notices."""
+    made = Garden(tmp_path, mail_server.port, hook_server.port, broker.port, papers)
+    yield made
+    made.kill_all()
