@@ -11,6 +11,7 @@ from flask import Response, request
 from dashboard import entries
 from dashboard import entries_measured as measured
 from dashboard.access.throttle import Throttle
+from dashboard.once import Once
 from dashboard.texts import say
 from ingest.errors import UserError
 
@@ -38,6 +39,9 @@ ROLE: Mapping[str, Role] = {
 }
 """What each kind of entry needs."""
 
+SAID_ONCE = ("link", "unlink")
+"""Kinds whose answer is a secret, or whose repetition changes nothing: what is said of them is not kept."""
+
 
 class Writer:
     """Keeps what forms send.
@@ -56,6 +60,7 @@ class Writer:
         self.watch = watch
         self.records = records
         self.gate = gate
+        self._once = Once(records.archive)
         self._throttle = Throttle(WRITES, WRITES_S, time.monotonic)
 
     def stand_at(self, server: Flask, prefix: str) -> None:
@@ -69,12 +74,13 @@ class Writer:
         form = request.get_json(silent=True)
         if not isinstance(form, dict):
             form = {}
+        mark = request.headers.get("X-Tricklebook-Entry", "") if kind not in SAID_ONCE else ""
         try:
-            said = self._keep(kind, form)
+            said = self._once.keep(mark, kind, form, lambda: self._keep(kind, form) or say("form.kept"))
         except (ValueError, UserError) as problem:
             return _answer(400, str(problem))
         self.watch.refresh()
-        return _answer(200, said or say("form.kept"))
+        return _answer(200, said)
 
     def _refusal(self, kind: str) -> Response | None:
         """Return why a write is not even read: unknown, without token or role, or too often."""

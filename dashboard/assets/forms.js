@@ -16,8 +16,18 @@
     }
   }
 
+  // The mark by which the server knows an entry that is sent again because its answer was lost.
+  function mark(form) {
+    if (!form.dataset.entry) {
+      const kept = drafts(form)["entry mark"];
+      const digits = Array.from(crypto.getRandomValues(new Uint8Array(16)), (n) => n.toString(16).padStart(2, "0"));
+      form.dataset.entry = kept || digits.join("");
+    }
+    return form.dataset.entry;
+  }
+
   function keepDraft(form) {
-    const values = Object.fromEntries(new FormData(form));
+    const values = { ...Object.fromEntries(new FormData(form)), "entry mark": mark(form) };
     try {
       sessionStorage.setItem(key(form), JSON.stringify(values));
     } catch (refused) {
@@ -26,6 +36,7 @@
   }
 
   function dropDraft(form) {
+    delete form.dataset.entry;
     try {
       const name = drafts(form).person;
       sessionStorage.removeItem(key(form));
@@ -82,7 +93,11 @@
     try {
       const got = await fetch(form.dataset.address, {
         method: "POST",
-        headers: { "Content-Type": "application/json", "X-Tricklebook-Token": root.dataset.token },
+        headers: {
+          "Content-Type": "application/json",
+          "X-Tricklebook-Token": root.dataset.token,
+          "X-Tricklebook-Entry": mark(form),
+        },
         body: JSON.stringify(values),
       });
       const said = await got.json();

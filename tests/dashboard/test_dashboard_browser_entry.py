@@ -1,30 +1,24 @@
-"""Writing in a real browser: drafts survive, entries are kept, markup stays text, a restart loses nothing."""
+"""Writing in a real browser: drafts survive, entries are kept, markup stays text."""
 
 from __future__ import annotations
 
 import re
-import socket
-import subprocess
-import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 from werkzeug.security import generate_password_hash
 
 from analysis.ledger import read_services
 from dashboard.access.users import User, save
 from dashboard.app import Settings
 from ingest.installation import Installation
-from tests.dashboard import field
 from tests.dashboard.conftest import OpenPage, Served, Watched, serve
 
 NASTY = "<img src=x onerror=\"document.title='owned'\"><script>document.title='owned'</script>"
 WORD = "quiet river stone"
-BACK_MS = 20_000
 
 
 def fill_service(page: Page, note: str, person: str = "A. Weller") -> None:
@@ -118,59 +112,6 @@ def test_file_of_what_is_seen_is_downloaded(open_page: OpenPage) -> None:
     with page.expect_download() as waiting:
         page.locator("[data-save=svg]").click()
     assert "<svg" in Path(waiting.value.path()).read_text("utf-8")
-
-
-@pytest.fixture
-def start(tmp_path: Path) -> Iterator[Callable[[], subprocess.Popen[str]]]:
-    """Start the command on one port, as often as a test wants; all end with the test."""
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
-    (tmp_path / "port").write_text(str(port))
-    (tmp_path / "installation.toml").write_text(field.installation_text())
-    files = ["--installation", str(tmp_path / "installation.toml"), "--archive", str(tmp_path / "archive")]
-    command = [sys.executable, "-m", "tricklebook", "dashboard", *files, "--port", str(port)]
-    started = []
-
-    def begin() -> subprocess.Popen[str]:
-        process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
-        started.append(process)
-        assert process.stderr is not None
-        process.stderr.readline()
-        return process
-
-    yield begin
-    for process in started:
-        process.kill()
-        process.communicate()
-
-
-@pytest.mark.slow
-def test_pages_recover_from_a_killed_server(
-    start: Callable[[], subprocess.Popen[str]], tmp_path: Path, browser: Browser, installation: Installation
-) -> None:
-    """A page that is open while its server is killed says so, keeps what is typed, and goes on by itself."""
-    now = time.time()
-    field.write(tmp_path / "archive", installation, field.frame(now - 7200, now, field.usual_runs(now)), 1)
-    address = f"http://127.0.0.1:{(tmp_path / 'port').read_text()}"
-    first = start()
-    page = browser.new_page()
-    page.goto(address + "/service")
-    fill_service(page, "typed while the server was away")
-    first.kill()
-    first.wait()
-
-    expect(page.get_by_test_id("contact")).to_contain_text("No contact", timeout=BACK_MS)
-    page.get_by_role("button", name="Keep it").first.click()
-    expect(page.get_by_test_id("form-service").locator(".answer")).to_contain_text("Not kept")
-    start()
-
-    expect(page.get_by_test_id("contact")).to_be_hidden(timeout=BACK_MS)
-    page.get_by_role("button", name="Keep it").first.click()
-    expect(page.get_by_test_id("form-service").locator(".answer")).to_have_text("Kept.", timeout=BACK_MS)
-    assert read_services(tmp_path / "archive")[-1].note == "typed while the server was away"
-    page.get_by_test_id("bar").get_by_role("link", name="bench1").click()
-    expect(page.locator(".chart")).to_have_attribute("data-drawn", re.compile("[1-9]"), timeout=BACK_MS)
-    page.close()
 
 
 @pytest.fixture
