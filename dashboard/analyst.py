@@ -64,7 +64,9 @@ class Analyst:
             try:
                 said, answer = self._ask((start, end))
             except (OSError, EOFError, pickle.UnpicklingError) as error:
-                status = self._process.wait() if self._process else None
+                process = self._process
+                self.end()
+                status = None if process is None else process.returncode
                 msg = f"the analysis ended unexpectedly (status {status}); it is started again"
                 raise AnalysisError(msg) from error
         if said == "problem":
@@ -89,12 +91,21 @@ class Analyst:
             _send(self._process.stdin, self._about)
         return self._process
 
+    @property
+    def process_id(self) -> int | None:
+        """Number of the process; None before the first question."""
+        return None if self._process is None else self._process.pid
+
     def end(self) -> None:
         """End the process, also one that is at work."""
         process = self._process
         if process is not None:
             process.terminate()
             process.wait()
+            for pipe in (process.stdin, process.stdout):
+                if pipe is not None:
+                    with suppress(OSError):
+                        pipe.close()
 
 
 def _send(pipe: BinaryIO | Any, value: object) -> None:
