@@ -9,11 +9,12 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import Field, field_validator, model_validator
 
+from ingest.installation_pipes import Emitters, Laterals, MainPipe, Pipe, lines_of
 from ingest.installation_sensors import POINTS, Calibration, Sensor
 from ingest.installation_sources import Broker, Source
 from ingest.installation_trial import Plot, Treatment
 from ingest.installation_types import Slug, Table
-from ingest.installation_water import Emitters, Head, Injector, Laterals, Pipe, Stock, Supply, Target, Zone
+from ingest.installation_water import Head, Injector, Stock, Supply, Target, Zone
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -30,6 +31,7 @@ __all__ = [
     "Injector",
     "Installation",
     "Laterals",
+    "MainPipe",
     "Pipe",
     "Plot",
     "Sensor",
@@ -122,6 +124,7 @@ class Installation(Table):
         problems = list(dangling(_references(self)))
         if problems:
             raise DanglingNamesError(problems)
+        lines_of({name: zone.main for name, zone in self.zone.items()})
         return self
 
     def injector_of(self, zone: str) -> str | None:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 from pydantic import Field, GetJsonSchemaHandler, model_validator
 
+from ingest.installation_pipes import Emitters
 from ingest.installation_types import Area, Share, Table, WaterDepth
-from ingest.installation_water import Emitters, areal_dose
+from ingest.installation_water import areal_dose
 from ingest.words import did_you_mean
 
 if TYPE_CHECKING:

@@ -9,18 +9,16 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, GetJsonSchemaHandler, field_validator, model_validator
 
+from ingest.installation_pipes import Emitters, Laterals, MainPipe, Pipe
 from ingest.installation_types import (
     Area,
     Conductivity,
-    Diameter,
     Duration,
     Flow,
     Fraction,
     Height,
-    Length,
     Pressure,
     Share,
-    Slope,
     Strength,
     Table,
     Temperature,
@@ -159,46 +157,6 @@ class Head(Table):
     """What the pressure regulator is set to."""
     together: tuple[tuple[str, ...], ...] = ()
     """Groups of zones that run at the same time."""
-
-
-class Emitters(Table):
-    """One group of like emitters in a zone."""
-
-    count: Annotated[int, Field(gt=0)]
-    """How many."""
-    flow: Flow
-    """Rated flow of one."""
-    at: Pressure = 100.0
-    """Pressure of the rated flow."""
-    exponent: Annotated[float, Field(ge=0.0, le=1.0)] = 0.5
-    """Exponent of the emitter law; 0 is fully pressure compensating."""
-
-
-class Pipe(Table):
-    """A length of pipe of one bore."""
-
-    length: Length
-    """How long."""
-    diameter: Diameter
-    """Inner diameter."""
-
-
-class MainPipe(Pipe):
-    """A length of pipe of one bore between the head and a zone's manifold."""
-
-    shared: str | None = None
-    """Name of this line, where another zone's water passes through it too: the same name in each of them."""
-
-
-class Laterals(Pipe):
-    """The like laterals of a zone, emitters at equal spacing."""
-
-    count: Annotated[int, Field(gt=0)]
-    """How many."""
-    spacing: Length
-    """Distance between emitters along a lateral."""
-    slope: Slope = 0.0
-    """Rise along the lateral, as a share of its length; falling is negative."""
 
 
 class Target(Table):
