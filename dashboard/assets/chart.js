@@ -4,6 +4,7 @@
 (function () {
   const charts = new Map();
   const STALE_MS = 150;
+  const PAPER_PX = 620; // width between the margins of a sheet of A4
   const config = { displayModeBar: false, doubleClick: false, scrollZoom: false, responsive: false };
   let library = null;
 
@@ -176,6 +177,7 @@
       this.made = made;
       made.layout.width = this.plot.clientWidth;
       this.plot.style.height = made.height + "px";
+      this.plot.parentElement.style.setProperty("--on-paper", Math.min(1, PAPER_PX / this.plot.clientWidth));
       const first = this.drawn === 0;
       Plotly.react(this.plot, traces(made), made.layout, config);
       if (first) {
