@@ -12,10 +12,13 @@ from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
+from analysis.backflow.latch import closes
 from analysis.results import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+
+    from analysis.service import Service
 
 CaseState = Literal["open", "acknowledged", "past"]
 
@@ -198,6 +201,37 @@ def _spanning(old: Finding, new: Finding) -> Finding:
         new.likely_causes,
         new.advice,
     )
+
+
+def with_services(book: Book, services: Iterable[Service]) -> Book:
+    """Return the book with what the service log clears: who cleared backflow there has cleared its case.
+
+    Parameters
+    ----------
+    book : Book
+        What is written down of cases.
+    services : iterable of Service
+        What was done to the system.
+
+    Returns
+    -------
+    Book
+        With one remark more for each case that an entry closes and the page did not.
+    """
+    done, remarks = list(services), dict(book.remarks)
+    for mark, seen in book.seen.items():
+        if seen.finding.kind not in LATCHED:
+            continue
+        mine = list(remarks.get(mark, ()))
+        cleared = {remark.time for remark in mine if remark.action == "clear"}
+        mine += [
+            Remark(mark, one.time, one.person, "clear", one.note)
+            for one in done
+            if closes(one, seen.finding) and one.time not in cleared
+        ]
+        if mine:
+            remarks[mark] = sorted(mine, key=lambda remark: remark.time)
+    return Book(book.seen, remarks)
 
 
 def cases(findings: Iterable[Finding], book: Book) -> list[Case]:

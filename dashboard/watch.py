@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from dashboard.cases import Book, cases
+from dashboard.cases import Book, cases, with_services
 from dashboard.readings import raw_windows
 from dashboard.snapshot import Snapshot, sensor_states
 from dashboard.windows import SECOND
@@ -167,7 +167,7 @@ class Watch:
             book = Book() if self.records is None else self.records.cases.book()
             services = () if self.records is None else self.records.services()
             entries = () if self.records is None else tuple(self.records.entries())
-            known = cases(old.results.findings if old.results else (), book)
+            known = cases(old.results.findings if old.results else (), with_services(book, services))
             self._snapshot = replace(
                 old, cases=tuple(known), services=services, entries=entries, version=old.version + 1
             )

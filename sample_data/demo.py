@@ -29,6 +29,9 @@ PAGE_PORT, BROKER_PORT = 8050, 1883
 START_S = 60.0
 """How long a child may take to answer. [s]"""
 
+NOTICES = "notices.toml"
+"""File in the demo's folder that says who is told; without it nobody is."""
+
 LOOK_S = 0.2
 """How often the children are looked at. [s]"""
 
@@ -137,6 +140,8 @@ def _start(options: Options, family: Family, ports: Ports, ending: Event, say: C
         what="the ingester's subscription",
     )
     family.start(devices(options.folder, archive, ports.broker))
+    if (options.folder / NOTICES).exists():
+        family.start(notices(options.folder, archive))
     up(ports.page, "the dashboard's answer")
     say(f"The devices send {scenario.days} days of history first; the page fills as it arrives.")
 
@@ -168,6 +173,12 @@ def dashboard(archive: Path, port: int) -> Command:
 def devices(folder: Path, archive: Path, port: int) -> Command:
     """Return the command of the devices."""
     return _tricklebook("devices", "devices", "--data", folder, "--archive", archive, "--broker-port", port)
+
+
+def notices(folder: Path, archive: Path) -> Command:
+    """Return the command of the notices; they run only where the folder has a file for them."""
+    where = ("--installation", INSTALLATION, "--archive", archive)
+    return _tricklebook("notices", "notices", "run", *where, "--config", folder / NOTICES)
 
 
 def _end_on_signals() -> Event:

@@ -57,7 +57,7 @@ def latched(
     old = [f for f in earlier if _key(f) not in mine and f.start < end]
     out = [f for f in own if not _holds(f)]
     for finding in [*(f for f in own if _holds(f)), *old]:
-        closed = next((s for s in services if _closes(s, finding)), None)
+        closed = next((s for s in services if closes(s, finding)), None)
         if closed is None:
             told = f"{finding.evidence}; {OPEN}"
             out.append(replace(finding, end=max(end, finding.end), evidence=told))
@@ -72,7 +72,8 @@ def _holds(finding: Finding) -> bool:
     return finding.kind == "backflow"
 
 
-def _closes(service: Service, finding: Finding) -> bool:
+def closes(service: Service, finding: Finding) -> bool:
+    """Return whether a service entry, with its note, closes a backflow finding that began before it."""
     right = service.kind == CLEARED and bool(service.note.strip())
     return right and service.time >= finding.start and service.zone in (None, finding.zone)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
 
-from dashboard.cases import Case, cases, mark_of
+from dashboard.cases import Case, cases, mark_of, with_services
 from dashboard.notices.board import Board, Card
 from dashboard.notices.decide import decide, open_cases
 from dashboard.notices.digest import Matter
@@ -121,7 +121,7 @@ class Runner:
     def run(self) -> None:
         """Run until `stop`."""
         parts = self._parts
-        self._let_go()
+        self.let_go()
         threads = [
             threading.Thread(target=self._deliver, args=(channel,), name=channel, daemon=True)
             for channel in parts.senders
@@ -178,7 +178,8 @@ class Runner:
 
     def _cases(self, now: pd.Timestamp) -> list[Case]:
         """Return the findings with what people did; until a first analysis has ended, those known before."""
-        snapshot, book = self._parts.watch.snapshot, self._parts.records.cases.book()
+        snapshot, records = self._parts.watch.snapshot, self._parts.records
+        book = with_services(records.cases.book(), records.services())
         if snapshot.results is None:
             tracks = self._parts.outbox.log.tracks
             known = [
@@ -216,7 +217,7 @@ class Runner:
             cards[case.mark] = Card(f"{case.mark}/{track.episode}/{track.level}/{state}", content)
         return cards
 
-    def _let_go(self) -> None:
+    def let_go(self) -> None:
         """Give up messages whose way or recipient the file does not have any more."""
         for delivery in self._parts.outbox.deliveries():
             message = delivery.message

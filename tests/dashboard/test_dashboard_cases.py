@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 
 from analysis.results import Finding
+from analysis.service import Service
 from dashboard.casebook import FILE, CaseBook
-from dashboard.cases import Book, Case, Remark, cases, match
+from dashboard.cases import Book, Case, Remark, Seen, cases, match, with_services
 from ingest.errors import UserError
 
 NOW = pd.Timestamp("2026-11-25T12:00:00Z")
@@ -195,3 +196,20 @@ def test_rows_are_plain_json(book: CaseBook, tmp_path: Path) -> None:
 
     assert [row["what"] for row in rows] == ["seen", "acknowledge"]
     assert all({"case", "time"} <= set(row) for row in rows)
+
+
+def test_backflow_that_the_service_log_clears_is_past_on_the_page_too() -> None:
+    """An entry with a note after its beginning clears the case; one before, or of another kind, does not."""
+    started = pd.Timestamp("2026-05-01 08:00", tz="UTC")
+    found = Finding("backflow", None, "flow", started, started, "stop", None, None, "", (), "")
+    book = Book({"m": Seen("m", found)})
+
+    def state(kind: str, hours: int, note: str = "tested, passed") -> str:
+        entry = Service(started + pd.Timedelta(hours=hours), "Ana", kind, None, None, note)
+        (case,) = cases([found], with_services(book, [entry]))
+        return case.state
+
+    assert state("backflow cleared", 1) == "past"
+    assert state("backflow cleared", -1) == "open"
+    assert state("backflow cleared", 1, "") == "open"
+    assert state("repair", 1) == "open"
