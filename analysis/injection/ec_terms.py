@@ -95,7 +95,8 @@ def curve_tilt(view: RunView, signal: Signal, ends: tuple[float, float]) -> dict
     """
     stock, mixed = view.installation.stock[signal.stock], signal.mixed
     away = UNKNOWN_OFFSET_K if mixed.temperature is None else mixed.temperature - REFERENCE
-    known = None if mixed.thermometer is None else mixed.temperature
+    corrected = mixed.thermometer is not None and not isinstance(stock.temperature_coefficient, str)
+    known = mixed.temperature if corrected else None
     heat = rectangular(lean_limit(stock, signal.curve, ends, known, away=away))
     return {
         Source("temperature coefficient changing with strength", signal.stock): heat,
