@@ -90,6 +90,7 @@ def export_bundle(order: Order, results: Results, path: Path) -> Path:
     Path
         The file: the same bytes for the same input.
     """
+    path.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".export-", dir=path.parent) as scratch:
         folder = export_folder(order, results, Path(scratch) / "export")
         packed = Path(scratch) / "export.zip"

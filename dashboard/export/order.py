@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args
 
@@ -60,7 +61,7 @@ class Order:
         """Return the command that makes the same export, without the folders of this machine."""
         margin = "" if self.margin is None else f" --margin '{100.0 * self.margin:.10g} %'"
         return (
-            f"tricklebook export --installation {self.described_as} --archive ARCHIVE --from {iso(self.start)} "
+            f"tricklebook export --installation {shlex.quote(self.described_as)} --archive ARCHIVE --from {iso(self.start)} "
             f"--to {iso(self.end)} --formats {','.join(self.formats)} --resolution {self.bucket_s}s{margin} --out OUT"
         )
 

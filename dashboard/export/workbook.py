@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
+from ingest.errors import UserError
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
@@ -30,8 +32,11 @@ class Workbook:
     """A workbook that is written sheet after sheet and row after row, and held in no memory."""
 
     def __init__(self, path: Path, title: str, scratch: Path) -> None:
-        import xlsxwriter  # noqa: PLC0415 - an optional part: a program without it exports the other formats
-
+        try:
+            import xlsxwriter  # noqa: PLC0415 - an optional part: a program without it exports the other formats
+        except ImportError as error:
+            msg = "the workbook needs XlsxWriter: install tricklebook[export], or name --formats csv,parquet"
+            raise UserError(msg) from error
         options = {
             "constant_memory": True,
             "tmpdir": str(scratch),

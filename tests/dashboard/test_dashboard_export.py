@@ -448,6 +448,17 @@ def test_wrong_words_are_told(made: Made, tmp_path: Path) -> None:
         export_folder(made.order, made.results, tmp_path / "full")
 
 
+def test_workbook_without_its_library_is_told(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A program without XlsxWriter says what to install or to leave out, and leaves nothing behind."""
+    monkeypatch.setitem(sys.modules, "xlsxwriter", None)
+    with pytest.raises(UserError, match=r"install tricklebook\[export\], or name --formats csv,parquet"):
+        export_folder(made.order, made.results, tmp_path / "out")
+
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_equivalence_command_tells_each_treatment(made: Made) -> None:
     """The command's JSON holds the verdicts; its words name difference, margin and what more runs would do."""
     command = [sys.executable, "-m", "tricklebook", "equivalence", "--installation", str(made.described)]
