@@ -248,7 +248,9 @@ def _key(lines: Sequence[Line]) -> list[str]:
         dash = DASHES[number % len(DASHES)]
         style = f' stroke-dasharray="{dash}"' if dash else ""
         parts.append(
-            f'<line x1="{x}" y1="10" x2="{x + 24}" y2="10" stroke="{INK}" stroke-width="1.4"{style}/>'
+            f'<circle cx="{x + 12}" cy="10" r="2.2" fill="{INK}"/>'
+            if one.marks
+            else f'<line x1="{x}" y1="10" x2="{x + 24}" y2="10" stroke="{INK}" stroke-width="1.4"{style}/>'
         )
         parts.append(_text(x + 29, 14, one.label, "start"))
         x += 44.0 + 6.6 * len(one.label)
