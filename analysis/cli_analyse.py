@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analysis.fleet import Site
     from analysis.results import Results
+    from ingest.fleet import Site
     from ingest.installation import Installation
 
     Told = tuple[Site, Installation, Results]
@@ -75,7 +75,7 @@ def analyse(  # noqa: PLR0913, PLR0917 - one parameter for each option
 
 def _sites(description: Path | None, archive: Path | None, fleet: Path | None) -> list[Site]:
     """Return the sites that are meant."""
-    from analysis.fleet import Site, sites_in  # noqa: PLC0415 - loads only when needed
+    from ingest.fleet import Site, sites_in  # noqa: PLC0415 - loads only when needed
 
     if fleet is not None and description is None and archive is None:
         return sites_in(fleet)

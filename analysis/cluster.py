@@ -30,10 +30,10 @@ if TYPE_CHECKING:
     import pandas as pd
     from distributed import Future
 
-    from analysis.fleet import Site
     from analysis.results import Results
     from analysis.runs.windows import Stretch
     from analysis.service import Service
+    from ingest.fleet import Site
     from ingest.installation import Installation
 
 TASK_DAYS = 30
