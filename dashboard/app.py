@@ -102,7 +102,7 @@ def create_app(watch: Watch, settings: Settings | None = None) -> Dash:
     gate = Gate(access, prefix=prefix, name=installation.name)
     gate.stand_before(server)
     policy = guard.content_policy(app.csp_hashes())
-    guard.protect(server, installation, prefix=prefix, policy=policy)
+    guard.protect(server, installation, prefix=prefix, policy=policy, callbacks=app.callback_map)
     callbacks.register(app, callbacks.contexts(watch, gate))
     interface.register(server, watch, gate)
     if settings.behind_proxy:

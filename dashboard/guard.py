@@ -11,9 +11,10 @@ from dash.exceptions import DependencyException
 from flask import Response, abort, request
 
 from dashboard.layout import is_known, parts_of
+from dashboard.questions import is_sensible
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Container, Sequence
 
     from flask import Flask
 
@@ -74,7 +75,9 @@ def same_origin(origin: str | None, site: str | None, host: str) -> bool:
     return origin is None or urlsplit(origin).netloc == host
 
 
-def protect(server: Flask, installation: Installation, *, prefix: str, policy: str) -> None:
+def protect(
+    server: Flask, installation: Installation, *, prefix: str, policy: str, callbacks: Container[str]
+) -> None:
     """Put the checks before every question and the headers on every answer.
 
     Parameters
@@ -87,6 +90,8 @@ def protect(server: Flask, installation: Installation, *, prefix: str, policy: s
         Path under which the pages stand.
     policy : str
         Content policy.
+    callbacks : container of str
+        Outputs that Dash has callbacks for.
     """
     server.config["MAX_CONTENT_LENGTH"] = LARGEST_BODY
     headers = {
@@ -108,6 +113,10 @@ def protect(server: Flask, installation: Installation, *, prefix: str, policy: s
         ):
             abort(Response("This request came from another site.\n", 403, mimetype="text/plain"))
         rule = request.url_rule.rule if request.url_rule else ""
+        if rule == prefix + "_dash-update-component" and not is_sensible(
+            request.get_json(silent=True), callbacks
+        ):
+            abort(Response("No page asks this.\n", 400, mimetype="text/plain"))
         if rule in pages and not is_known(installation, parts_of(request.path, prefix)):
             abort(404)
 

@@ -14,6 +14,7 @@ from flask import Response, abort, g, redirect, request
 from dashboard.access.sessions import Access, Session, token
 from dashboard.access.throttle import Throttle
 from dashboard.access.users import check
+from dashboard.questions import is_inside
 from dashboard.roles import ANYONE
 from dashboard.texts import LANGUAGE, say
 
@@ -129,8 +130,7 @@ class Gate:
 
     def _enter(self, cookie: str, onward: str) -> AnyResponse:
         """Give a new session its cookie and go on; only to addresses of these pages."""
-        inside = onward.startswith(self.prefix) and not onward.startswith("//") and "\\" not in onward
-        answer = redirect(onward if inside else self.prefix, 303)
+        answer = redirect(onward if is_inside(onward, self.prefix) else self.prefix, 303)
         answer.set_cookie(
             COOKIE,
             cookie,
