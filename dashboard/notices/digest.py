@@ -10,7 +10,7 @@ import pandas as pd
 from dashboard.display import day as written_day
 from dashboard.display import scale
 from dashboard.notices.decide import open_cases
-from dashboard.notices.words import Words, case_data, foot, listed, one_line
+from dashboard.notices.words import Words, case_data, foot, listed, one_line, sentences
 from dashboard.snapshot import ordered
 from dashboard.texts import say
 
@@ -74,7 +74,9 @@ def digest_words(notice: Notice, matter: Matter, place: Place) -> Words:
         if track.over and mark in matter.cases and track.away is not None and notice.time - track.away <= DAY
     ]
     danger = [
-        case.finding.advice for case in standing if case.finding.severity == "stop" and case.state == "open"
+        sentences(case.finding.advice)
+        for case in standing
+        if case.finding.severity == "stop" and case.state == "open"
     ]
     parts = [
         *dict.fromkeys(danger),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -143,12 +144,26 @@ def _finding(entry: Entry, case: Case, place: Place, now: pd.Timestamp) -> str:
     if entry.reason == "over":
         return head
     tz = place.installation.tz
-    span = say("notice.seen", start=when(finding.start, tz, now), end=when(finding.end, tz, now))
+    one_day = finding.start.tz_convert(tz).date() == finding.end.tz_convert(tz).date()
+    until = clock(finding.end, tz) if one_day else when(finding.end, tz, now)
+    span = say("notice.seen", start=when(finding.start, tz, now), end=until)
     causes = [say("finding.causes") + ":", *(f"- {cause}" for cause in finding.likely_causes)]
     lines = [span, _size(finding, place), finding.evidence, *(causes if finding.likely_causes else [])]
-    first = finding.advice if entry.severity == "stop" else say("notice.first", advice=finding.advice)
-    begin = [first, "", head] if entry.severity == "stop" else [head, first]
+    stop = entry.severity == "stop"
+    first = sentences(finding.advice) if stop else say("notice.first", advice=finding.advice)
+    begin = [first, "", head] if stop else [head, first]
     return "\n".join([*begin, *(line for line in lines if line)])
+
+
+def sentences(text: str) -> str:
+    r"""Return a text with each sentence on a line of its own, so that steps stand apart on a small screen.
+
+    Examples
+    --------
+    >>> sentences("NOW: shut it. Do not drink.")
+    'NOW: shut it.\nDo not drink.'
+    """
+    return re.sub(r"(?<=[.!?]) +(?=[A-Z])", "\n", text)
 
 
 def _size(finding: Finding, place: Place) -> str:

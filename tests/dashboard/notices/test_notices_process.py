@@ -65,7 +65,7 @@ def test_killed_at_a_place_each_notice_arrives_once_or_is_marked(
 
     process = garden.run()
     until(lambda: all_delivered(garden), f"every message; log:\n{garden.log()}", DEADLINE_S)
-    until(lambda: len(listener.cards()) >= 3, "every card", DEADLINE_S)
+    until(lambda: len(listener.cards()) >= 2, "every card", DEADLINE_S)
     garden.end(process)
     listener.stop()
 
@@ -97,7 +97,7 @@ def test_servers_that_die_and_come_back_get_everything(
         server.start()
     listener = Listener(broker)
     until(lambda: all_delivered(garden), f"every message; log:\n{garden.log()}", DEADLINE_S)
-    until(lambda: len(listener.cards()) >= 3, "every card", DEADLINE_S)
+    until(lambda: len(listener.cards()) >= 2, "every card", DEADLINE_S)
     until(lambda: any(t.endswith("/heartbeat") for t, _, _ in listener.heard), "a sign of life", DEADLINE_S)
     running = read_state(garden.archive, "brackendale-test-beds", utc_now())
     garden.end(process, 9)
@@ -133,7 +133,7 @@ def test_the_mail_of_a_backflow_says_first_what_to_do(garden: Garden, mail_serve
     by_subject = {str(m["Subject"]): m for m in mail_server.taken}
     stop = by_subject["STOP: backflow, head · Brackendale Test Beds"]
     text = stop.get_content()
-    assert text.startswith("NOW: stop the injection and shut the supply to the system. Do not drink")
+    assert text.startswith("NOW: stop the injection and shut the supply to the system.\nDo not drink")
     assert text.index("licensed backflow tester") < text.index("STOP: backflow, head, sensor head_flow")
     assert "as your local code asks" in text
     assert stop["Importance"] == "high"
