@@ -13,7 +13,7 @@ from ingest.installation_water import areal_dose
 from ingest.words import did_you_mean
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Collection, Iterator, Mapping
 
     from pydantic.json_schema import JsonSchemaValue
     from pydantic_core import CoreSchema
@@ -143,7 +143,10 @@ def _flow(groups: tuple[Emitters, ...]) -> float:
 
 
 def slips(
-    treatments: Mapping[str, Treatment], plots: Mapping[str, Plot], zones: Mapping[str, Zone]
+    treatments: Mapping[str, Treatment],
+    plots: Mapping[str, Plot],
+    zones: Mapping[str, Zone],
+    stated: Mapping[str, Collection[str]],
 ) -> Iterator[Slip]:
     """Yield what does not hang together in a trial whose names all lead somewhere.
 
@@ -151,6 +154,8 @@ def slips(
     ----------
     treatments, plots, zones : mapping
         Tables of the installation, by name.
+    stated : mapping
+        Zone to the nutrients that its stock states, for zones that have a stock.
 
     Yields
     ------
@@ -164,11 +169,26 @@ def slips(
             words = ", ".join(f'"{key}"' for key in known) or "no other treatment"
             text = f"expected another treatment: {words}{did_you_mean(other, known)}"
             yield Slip(("treatment", name, "same_as"), other, text)
+        yield from _not_in_stock(name, treatment, plots, stated)
     beside: dict[str, list[str]] = defaultdict(list)
     for name, plot in plots.items():
         beside[plot.zone].append(name)
     for zone, names in beside.items():
         yield from _ground(zones[zone], zone, {name: plots[name] for name in names})
+
+
+def _not_in_stock(
+    name: str, treatment: Treatment, plots: Mapping[str, Plot], stated: Mapping[str, Collection[str]]
+) -> Iterator[Slip]:
+    """Yield each nutrient of a target that the stock of one of its plots does not state."""
+    for element in treatment.target.nutrients:
+        for plot, row in plots.items():
+            known = stated.get(row.zone)
+            if row.treatment == name and known is not None and element not in known:
+                words = ", ".join(f'"{key}"' for key in known) or "none"
+                text = f"the stock of [plot.{plot}] states no {element}; it states {words}{did_you_mean(element, known)}"
+                yield Slip(("treatment", name, "target"), "", text)
+                break
 
 
 def _ground(zone: Zone, zone_name: str, plots: Mapping[str, Plot]) -> Iterator[Slip]:

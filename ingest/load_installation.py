@@ -180,7 +180,10 @@ def _tables(text: str, source: str) -> dict[str, Any]:
 
 def _slips(installation: Installation, lines: Mapping[Place, int]) -> Iterator[Problem]:
     """Yield what does not hang together in the trial."""
-    for place, value, expected in slips(installation.treatment, installation.plot, installation.zone):
+    stocks = {zone: installation.stock_of(zone) for zone in installation.zone}
+    stated = {zone: stock.nutrients for zone, stock in stocks.items() if stock is not None}
+    tables = installation.treatment, installation.plot, installation.zone
+    for place, value, expected in slips(*tables, stated):
         line = lines.get(place) or lines.get(place[:2])
         yield Problem(place, line, f'"{value}"' if value else "", expected)
 

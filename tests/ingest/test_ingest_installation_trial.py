@@ -156,6 +156,19 @@ def test_mistake_in_a_trial_is_told_with_its_mend(good: str, bad: str, told: str
     assert told in _told(good, bad)
 
 
+def test_target_that_the_stock_does_not_state_is_told() -> None:
+    """A dose of P cannot be told where the stock states P2O5; without a stock nothing is said."""
+    stock = '[injector.main]\nkind = "venturi"\n[stock.A]\ninjector = "main"\nnutrients = { N = "20 g/L", P2O5 = "9 g/L" }\n'
+    wrong = TRIAL.replace('N = "0.2 g/m2 per run"', 'P = "0.2 g/m2 per run"')
+
+    assert loads((TRIAL + stock).encode()).stock_of("long") is not None
+    assert loads(wrong.encode()).stock_of("long") is None
+    with pytest.raises(
+        InstallationError, match=r"\[treatment\.half\] target: the stock of \[plot\.p2\] states no P; "
+    ):
+        loads((wrong + stock).encode())
+
+
 def test_check_shows_the_trial() -> None:
     """The description names each treatment with target, margin and plots, and each plot with its share."""
     shown = describe(loads(TRIAL.encode()))
