@@ -136,7 +136,8 @@ def legend(place: Place, look: Look) -> dict[str, Any]:
 def value_range(panel: Panel, lines: Sequence[Line], scale: Scale, *, fit: bool) -> tuple[float, float]:
     """Return round ends of a value axis: what the description says, or what holds the readings and the target."""
     if panel.usual is not None and not fit:
-        return round_ends(*(end * scale.factor + scale.offset for end in panel.usual))
+        low, high = (end * scale.factor + scale.offset for end in panel.usual)
+        return round_ends(low, high, air=0.0)
     seen = [
         v for line in lines if len(line.window.index) for v in (line.window.low.min(), line.window.high.max())
     ]
@@ -150,8 +151,8 @@ def value_range(panel: Panel, lines: Sequence[Line], scale: Scale, *, fit: bool)
     return round_ends(low * scale.factor + scale.offset, high * scale.factor + scale.offset)
 
 
-def round_ends(low: float, high: float) -> tuple[float, float]:
-    """Return round ends of an axis around two values, with a little air above.
+def round_ends(low: float, high: float, *, air: float = 0.02) -> tuple[float, float]:
+    """Return round ends of an axis around two values, with a little air above: a share of their distance.
 
     Examples
     --------
@@ -162,5 +163,5 @@ def round_ends(low: float, high: float) -> tuple[float, float]:
     step = 10 ** np.floor(np.log10(span / 2))
     step = next(float(step * n) for n in (1, 2, 5, 10) if span / (step * n) <= 5)  # noqa: PLR2004 - five rules at most
     bottom = float(np.floor((low + 0.02 * span) / step) * step)
-    top = float(np.ceil((high + 0.02 * span) / step - 1e-9) * step)
+    top = float(np.ceil((high + air * span) / step - 1e-9) * step)
     return bottom, top

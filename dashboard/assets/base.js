@@ -179,7 +179,7 @@ window.tricklebook = window.tricklebook || {};
     true,
   );
   document.addEventListener("focusin", (event) => {
-    focused = event.target.closest("#live, #body") ? key(event.target) : null;
+    focused = event.target.closest("#live, #body, .chart-choices") ? key(event.target) : null;
   });
 
   function restore() {
@@ -191,7 +191,8 @@ window.tricklebook = window.tricklebook || {};
       });
     }
     if (focused && document.activeElement === document.body) {
-      const same = [...document.querySelectorAll("#live a, #live button, #body a, #body button, #body summary")];
+      const places = ["#live a", "#live button", "#body a", "#body button", "#body summary", ".chart-choices a"];
+      const same = [...document.querySelectorAll(places.join(", "))];
       const again = same.find((element) => key(element) === focused);
       if (again) {
         again.focus({ preventScroll: true });

@@ -3,6 +3,8 @@
 
 (function () {
   const charts = new Map();
+  const left = new Map(); // charts that were just put away: a page that is put in anew goes on where it was
+  const SOON_MS = 2000;
   const STALE_MS = 150;
   const PAPER_PX = 620; // width between the margins of a sheet of A4
   const config = { displayModeBar: false, doubleClick: false, scrollZoom: false, responsive: false };
@@ -84,13 +86,13 @@
   }
 
   class Chart {
-    constructor(box) {
+    constructor(box, was) {
       this.box = box;
       this.plot = box.querySelector(".plot");
       this.cursor = box.querySelector(".cursor");
       this.readout = box.querySelector(".readout");
-      this.range = this.ends();
-      this.span = Number(box.dataset.span);
+      this.range = was ? was.range : this.ends();
+      this.span = was ? was.span : Number(box.dataset.span);
       this.number = 0;
       this.drawn = 0;
       this.made = null;
@@ -387,6 +389,8 @@
       if (!box.isConnected) {
         chart.end();
         charts.delete(box);
+        const { range, span, opened } = chart;
+        left.set(chart.subject, { range, span, opened, at: performance.now() });
       } else if (known(box) !== chart.known) {
         const moved = box.dataset.address !== chart.subject;
         const sent = box.dataset.ends !== chart.opened;
@@ -404,7 +408,9 @@
     }
     document.querySelectorAll(".chart").forEach((box) => {
       if (!charts.has(box)) {
-        const chart = new Chart(box);
+        const was = left.get(box.dataset.address);
+        const soon = was && performance.now() - was.at < SOON_MS && was.opened === box.dataset.ends;
+        const chart = new Chart(box, soon ? was : null);
         chart.known = known(box);
         chart.subject = box.dataset.address;
         chart.opened = box.dataset.ends;

@@ -105,7 +105,8 @@
       answer.textContent = said.message;
       if (got.ok) {
         dropDraft(form);
-        form.querySelectorAll("textarea").forEach((area) => (area.value = ""));
+        const name = sessionStorage.getItem("tricklebook-name") || "";
+        form.querySelectorAll("textarea").forEach((area) => (area.value = area.name === "person" ? name : ""));
         window.tricklebook.refresh();
       }
     } catch (error) {

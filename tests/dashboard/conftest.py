@@ -53,10 +53,12 @@ def installation() -> Installation:
     return Installation.model_validate(tomllib.loads(invented.installation_text()))
 
 
-def serve(archive: Path, installation: Installation, settings: Settings | None = None) -> Iterator[Served]:
-    """Serve a dashboard on a free port until the caller is done."""
+def serve(
+    archive: Path, installation: Installation, settings: Settings | None = None, *, days: float = 1.0
+) -> Iterator[Served]:
+    """Serve a dashboard on a free port until the caller is done; its results look back so many days."""
     feed = ArchiveFeed(archive, installation)
-    pace = Pace(look_s=0.2, analyse_s=2.0, keep_s=1.0, days=1.0)
+    pace = Pace(look_s=0.2, analyse_s=2.0, keep_s=1.0, days=days)
     watch = Watch(feed, pace, keeper=Keeper(archive, feed, utc_now), records=Records(archive))
     app = create_app(watch, settings)
     listener = listen("127.0.0.1", 0)
