@@ -9,8 +9,9 @@ from dashboard.paper import sheet as sheets
 from dashboard.paper.dates import at
 from dashboard.paper.document import Document, Section, Table
 from dashboard.paper.record import Matter, basis, framed
+from dashboard.paper.record_numbers import counted
 from dashboard.paper.record_tables import findings, preventer
-from dashboard.paper.record_words import counted, found
+from dashboard.paper.record_words import found
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,7 +51,7 @@ def commissioned(
         acceptance_words(accepted, installation, units),
         check_words(checks),
         f"Of the description: {sheets.verdict(made)}",
-        found(matter.cases),
+        found(matter.cases, matter.results.end),
     )
     sections = (
         Section("In short", words=summary),

@@ -9,7 +9,8 @@ import pandas as pd
 from analysis.findings.season import TEST_EVERY, TESTABLE
 from dashboard.paper.dates import on, written
 from dashboard.paper.document import Section, Table
-from dashboard.paper.record_words import ORDER, POOR, forecasts, latest, severity
+from dashboard.paper.emitters import forecasts, latest
+from dashboard.paper.record_words import ORDER, POOR, lasting, severity
 from dashboard.paper.verdicts import held
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ def next_section(
         One row a task: how pressing, what, and why; what nobody has closed comes first.
     """
     rows = [
-        *_open(cases, installation, units),
+        *_open(cases, results.end, installation, units),
         *_forecasts(results, installation),
         *_unknown(results, installation),
         *_silent(complete),
@@ -71,19 +72,28 @@ def next_section(
     return Section("What next", table=Table(("", "What to do", "Why"), tuple(rows)))
 
 
-def _open(cases: Sequence[Case], installation: Installation, units: Units) -> Iterator[Row]:
-    """Return the first step of every finding that is not over."""
-    still = sorted((c for c in cases if c.state != "past"), key=lambda c: ORDER[c.finding.severity])
+def _open(
+    cases: Sequence[Case], end: pd.Timestamp, installation: Installation, units: Units
+) -> Iterator[Row]:
+    """Return the first step of every finding that goes on, and of every graver one that nobody has answered."""
+    wanted = [c for c in cases if lasting(c, end) or _unanswered(c)]
+    still = sorted(wanted, key=lambda c: ORDER[c.finding.severity])
     told: dict[tuple[str, str, str], list[str]] = {}
     for case in still:
         f = case.finding
         where = f.zone or f.sensor or "head"
-        since = f"{where}, since {on(f.start, installation.tz, units)}"
+        begun = on(f.start, installation.tz, units)
+        since = f"{where}, since {begun}" if lasting(case, end) else f"{where}, on {begun}, nothing noted yet"
         seen = ", acknowledged" if case.state == "acknowledged" else ""
         told.setdefault((severity(f.severity), f.advice, f.kind), []).append(since + seen)
     for (level, advice, kind), places in told.items():
         more = f"; and {len(places) - MOST_PLACES} more" if len(places) > MOST_PLACES else ""
         yield level, advice, f"{kind}: {'; '.join(places[:MOST_PLACES])}{more}"
+
+
+def _unanswered(case: Case) -> bool:
+    """Return whether a finding that called for an act is over without a word of what was done."""
+    return case.finding.severity != "watch" and not case.remarks
 
 
 MOST_PLACES = 4
@@ -122,7 +132,7 @@ def _silent(complete: Sequence[Completeness]) -> Iterator[Row]:
         named = ", ".join(f"{one.sensor} ({100 * (one.share or 0.0):.0f}\N{NO-BREAK SPACE}%)" for one in poor)
         yield (
             severity("watch"),
-            "See that these sensors have power and send.",
+            "Find out why readings are missing, and see that these sensors send.",
             f"readings that came in: {named}",
         )
 

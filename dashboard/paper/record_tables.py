@@ -12,7 +12,8 @@ from dashboard.display import Units, scale
 from dashboard.paper.dates import at, on, written
 from dashboard.paper.document import Section, Table
 from dashboard.paper.record_next import last_test
-from dashboard.paper.record_words import ORDER, percent, severity
+from dashboard.paper.record_numbers import percent
+from dashboard.paper.record_words import ORDER, severity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -22,6 +23,12 @@ if TYPE_CHECKING:
     from dashboard.cases import Case, Remark
     from dashboard.paper.completeness import Completeness
     from ingest.installation import Installation
+
+NONE = (
+    "No finding is told for this period. That is no proof that nothing was wrong: what could not be told stands below, "
+    "and what a service has mended is told with the service."
+)
+"""Where the analysis tells nothing."""
 
 STATES = {"open": "open", "acknowledged": "seen by a person, goes on", "past": "over"}
 """What becomes of a case."""
@@ -36,7 +43,7 @@ def findings(cases: Sequence[Case], installation: Installation, units: Units) ->
     """Return every finding of the period with what was done about it, worst first."""
     title = "What was found, and what was done"
     if not cases:
-        return Section(title, words=("Nothing was found that needs a person.",))
+        return Section(title, words=(NONE,))
     ordered = sorted(cases, key=lambda c: (ORDER[c.finding.severity], c.finding.start))
     rows = tuple(_case(case, installation, units) for case in ordered)
     note = (
@@ -174,6 +181,10 @@ def methods(estimates: Sequence[Estimate]) -> list[str]:
     """Return one sentence for each quantity: the method used most."""
     used: dict[str, Counter[str]] = {}
     for estimate in estimates:
-        if estimate.status == "ok" and estimate.run_start is not None:
+        if (
+            estimate.status == "ok"
+            and estimate.run_start is not None
+            and estimate.quantity != "service effect"
+        ):
             used.setdefault(estimate.quantity, Counter())[estimate.method.split(" [")[0]] += 1
     return [f"{quantity}: {found.most_common(1)[0][0]}." for quantity, found in sorted(used.items())]

@@ -5,14 +5,19 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+import pandas as pd
+
+from dashboard.cases import LATCHED
 from dashboard.display import NO_VALUE, Units, ratio, scale
 from dashboard.paper.dates import on
+from dashboard.paper.emitters import emitters
+from dashboard.paper.record_numbers import counted, signed
 from dashboard.paper.verdicts import held, runs_of, verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from analysis.results import Estimate, Results, Run
+    from analysis.results import Results, Run
     from analysis.service import Service
     from dashboard.cases import Case
     from dashboard.paper.completeness import Completeness
@@ -41,32 +46,6 @@ INTERVALS = "Numbers in brackets are 95 % intervals: they hold the true value in
 def severity(word: str) -> str:
     """Return a severity as paper says it."""
     return {"stop": "STOP", "act": "Act", "watch": "Watch"}[word]
-
-
-def percent(value: float | None, decimals: int = 1) -> str:
-    r"""Return a share as per cent, without a minus before nought.
-
-    Examples
-    --------
-    >>> print(ascii(percent(-0.0001)), ascii(percent(-0.021)))
-    '0.0\xa0%' '\u22122.1\xa0%'
-    """
-    if value is None:
-        return NO_VALUE
-    number = f"{100 * value:.{decimals}f}"
-    number = number.lstrip("-") if float(number) == 0 else number.replace("-", "\N{MINUS SIGN}")
-    return f"{number}\N{NO-BREAK SPACE}%"
-
-
-def spread(estimate: Estimate, units: Units) -> str:
-    """Return a number with its interval, in the reader's units."""
-    if estimate.quantity == "injection fraction":
-        return f"{ratio(estimate.value)} ({ratio(estimate.high)} to {ratio(estimate.low)})"
-    if estimate.unit == "1":
-        return f"{percent(estimate.value)} ({percent(estimate.low)} to {percent(estimate.high)})"
-    shown = scale(estimate.unit, units)
-    low, high = (shown.text(end, unit=False) for end in (estimate.low, estimate.high))
-    return f"{shown.text(estimate.value)} ({low} to {high})"
 
 
 def water_of(runs: Sequence[Run]) -> float | None:
@@ -107,26 +86,18 @@ def summary(
         Sentences.
     """
     return [
-        *(_zone(name, results, installation, units) for name in installation.zone),
-        found(cases),
+        *_stops(cases, installation, units),
+        *(_zone(name, results, services, installation, units) for name in installation.zone),
+        found(cases, results.end),
         _done(services, installation, units),
         *_gaps(complete),
         INTERVALS,
     ]
 
 
-def counted(number: int, one: str, many: str = "") -> str:
-    """Return a number of things.
-
-    Examples
-    --------
-    >>> counted(1, "run"), counted(3, "run")
-    ('1 run', '3 runs')
-    """
-    return f"{number} {one if number == 1 else many or one + 's'}"
-
-
-def _zone(name: str, results: Results, installation: Installation, units: Units) -> str:
+def _zone(
+    name: str, results: Results, services: Sequence[Service], installation: Installation, units: Units
+) -> str:
     """Return one zone's paragraph: the verdict, what it rests on, the water, the emitters."""
     runs = runs_of(results, name)
     if not runs:
@@ -145,7 +116,15 @@ def _zone(name: str, results: Results, installation: Installation, units: Units)
         said = ["no target for ratio or dose is described, so the dose is told without a judgement."]
     else:
         said = [f"{VERDICTS[verdict(found)]}.", *(against(one, units) for one in found)]
-    return " ".join([f"{name}:", *said, ran, *_off(name, results), *_emitters(name, results)])
+    return " ".join(
+        [
+            f"{name}:",
+            *said,
+            ran,
+            *_off(name, results),
+            *emitters(name, results, services, installation, units),
+        ]
+    )
 
 
 def against(one: Held, units: Units) -> str:
@@ -166,18 +145,6 @@ def against(one: Held, units: Units) -> str:
     return f"{_name(one)} {amount(one, units)} against {wanted(one, units)}{off}: {said}.{scope}{why}"
 
 
-def signed(share: float) -> str:
-    r"""Return a deviation with its sign.
-
-    Examples
-    --------
-    >>> print(ascii(signed(0.031)), ascii(signed(-0.12)))
-    '+3.1\xa0%' '\u221212.0\xa0%'
-    """
-    text = percent(share)
-    return text if text[0] == "\N{MINUS SIGN}" or text.startswith("0.0\N{NO-BREAK SPACE}") else f"+{text}"
-
-
 def _name(one: Held) -> str:
     """Return how a target is called in a sentence."""
     return "Mean ratio" if one.what == "ratio" else one.what
@@ -187,15 +154,20 @@ def amount(one: Held, units: Units) -> str:
     """Return what a zone got, with its interval."""
     if one.what == "ratio":
         return f"{ratio(one.value)} ({ratio(one.high)} to {ratio(one.low)})"
-    shown = scale("g/m2", units)
-    low, high = (shown.text(end, unit=False) for end in (one.low, one.high))
-    return f"{shown.text(one.value)} a run ({low} to {high})"
+    value, low, high = (_grams(end, units) for end in (one.value, one.low, one.high))
+    return f"{value}\N{NO-BREAK SPACE}{scale('g/m2', units).unit} a run ({low} to {high})"
 
 
 def wanted(one: Held, units: Units) -> str:
     """Return what a zone should get, with its tolerance."""
-    aim = ratio(one.target) if one.what == "ratio" else scale("g/m2", units).text(one.target)
+    grams = f"{_grams(one.target, units)}\N{NO-BREAK SPACE}{scale('g/m2', units).unit}"
+    aim = ratio(one.target) if one.what == "ratio" else grams
     return f"{aim} \N{PLUS-MINUS SIGN} {100 * one.tolerance:.0f}\N{NO-BREAK SPACE}%"
+
+
+def _grams(value: float | None, units: Units) -> str:
+    """Return a dose on the area with three figures: in US customary units its decimals would hide a deviation."""
+    return NO_VALUE if value is None else f"{value * scale('g/m2', units).factor:#.3g}"
 
 
 def _off(name: str, results: Results) -> Iterator[str]:
@@ -209,56 +181,39 @@ def _off(name: str, results: Results) -> Iterator[str]:
         yield f"Findings on its runs: {', '.join(f'{kind} ({n})' for kind, n in sorted(kinds.items()))}."
 
 
-def latest(results: Results, zone: str, quantity: str) -> Estimate | None:
-    """Return a zone's newest estimate of a quantity, refused or not."""
-    mine = [e for e in results.estimates if (e.quantity, e.zone) == (quantity, zone)]
-    return mine[-1] if mine else None
+def lasting(case: Case, end: pd.Timestamp) -> bool:
+    """Return whether a finding goes on at the period's end, or waits for a person to close it."""
+    return case.state != "past" and (case.finding.kind in LATCHED or case.finding.end > end - LASTS)
 
 
-def _emitters(name: str, results: Results) -> Iterator[str]:
-    """Return the sentences on emitters that lost flow, when it will matter, and whether service helped."""
-    loss = latest(results, name, "emitter flow loss")
-    if loss is not None and loss.status == "ok" and (loss.low or 0.0) > 0.0:
-        yield (
-            f"The emitters have lost {percent(loss.value)} of their flow "
-            f"({percent(loss.low)} to {percent(loss.high)})."
-        )
-    yield from forecasts(name, results)
-    effect = latest(results, name, "service effect")
-    if effect is not None and effect.status == "ok":
-        method = effect.method.removeprefix("change of the flow coefficient ")
-        yield (
-            f"Service changed the emitters' flow by {signed(effect.value or 0.0)} "
-            f"({signed(effect.low or 0.0)} to {signed(effect.high or 0.0)}), {method}."
-        )
+LASTS = pd.Timedelta(days=1)
+"""A finding that was seen within so long of the period's end goes on. No source; zones are watered daily."""
 
 
-def forecasts(name: str, results: Results) -> Iterator[str]:
-    """Return when a zone's emitters will have lost what people act at."""
-    newest: dict[str, Estimate] = {}
-    for e in results.estimates:
-        if (e.quantity, e.zone, e.status) == ("time to clogging limit", name, "ok"):
-            newest[e.method.split(";")[0]] = e
-    for method, e in newest.items():
-        limit = method.split(" % ")[0].removeprefix("days until ")
-        yield (
-            f"{limit}\N{NO-BREAK SPACE}% will be lost in {e.value:.0f} days ({e.low:.0f} to {e.high:.0f}), "
-            "if it goes on as now."
-        )
+def _stops(cases: Sequence[Case], installation: Installation, units: Units) -> Iterator[str]:
+    """Return what must be read before anything else: findings that say stop and that nobody has closed."""
+    for case in cases:
+        if case.finding.severity == "stop" and case.state != "past":
+            since, where = (
+                on(case.finding.start, installation.tz, units),
+                case.finding.zone or case.finding.sensor or "head",
+            )
+            first = case.finding.advice.split(". ")[0].rstrip(".")
+            yield f"STOP: {case.finding.kind} ({where}), since {since}, not closed by a person. {first}."
 
 
-def found(cases: Sequence[Case]) -> str:
+def found(cases: Sequence[Case], end: pd.Timestamp) -> str:
     """Return the sentence on the findings: how many of which kind, what is noted, and what is still open."""
     if not cases:
-        return "Nothing was found that needs a person."
+        return "No finding is told for this period."
     kinds = Counter((case.finding.severity, case.finding.kind) for case in cases)
     named = sorted(kinds.items(), key=lambda item: (ORDER[item[0][0]], item[0][1]))
     words = [f"{severity(level)}: {kind}" + (f", {n} times" if n > 1 else "") for (level, kind), n in named]
     noted = sum(bool(case.remarks) for case in cases)
-    still = sum(case.state != "past" for case in cases)
+    still = sum(lasting(case, end) for case in cases)
     return (
         f"{counted(len(cases), 'finding')}: {'; '.join(words)}. A person has noted something on {noted} of them; "
-        f"{still} {'is' if still == 1 else 'are'} not over."
+        f"{still} {'lasts' if still == 1 else 'last'} at the period's end."
     )
 
 

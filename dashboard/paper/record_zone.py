@@ -6,16 +6,9 @@ from typing import TYPE_CHECKING
 
 from dashboard.display import duration, scale
 from dashboard.paper.document import Section, Table
-from dashboard.paper.record_words import (
-    VERDICTS,
-    amount,
-    forecasts,
-    latest,
-    percent,
-    spread,
-    wanted,
-    water_of,
-)
+from dashboard.paper.emitters import forecasts, latest
+from dashboard.paper.record_numbers import percent, spread
+from dashboard.paper.record_words import VERDICTS, amount, wanted, water_of
 from dashboard.paper.verdicts import by_run, held, of_period, runs_of, verdict
 from dashboard.paper.zone_charts import pictures
 
