@@ -17,7 +17,7 @@ from analysis.diagnosis.baseline_line import CORRELATION
 from analysis.diagnosis.clogging import forecast, loss_now
 from analysis.diagnosis.findings import findings_of
 from analysis.diagnosis.season import diagnose
-from analysis.diagnosis.study import Study, judged, study
+from analysis.diagnosis.study import Study, judged, spans, study
 from analysis.results import Finding
 from analysis.trend import ewma
 from benchmarks.season_views import ALL, season_view
@@ -147,9 +147,10 @@ def look(seasons: Seasons, system: int, have: tuple[str, ...] = ALL) -> Study:
 
 def names_on(one: Study, day: int) -> set[str]:
     """Return the causes that the findings of a day name; ``"none"`` where there is no finding."""
-    if one.ratio[day] <= 1.0:
+    alarm = next((first for first, last in spans(one.ratio[: day + 1]) if last == day), None)
+    if alarm is None:
         return {"none"}
-    said = findings_of(one, judged(one, day, day), one.table.last[day], ())
+    said = findings_of(one, judged(one, alarm, day), one.table.last[day], ())
     return {f.kind for f in said if f.kind != "unexplained change"} if said else {"none"}
 
 

@@ -30,6 +30,9 @@ SINGLE_DAYS = 60
 BLOCK = 5
 """Days of a mean. [-] No source."""
 
+BLOCK_DAYS, LONG_BLOCK = 365, 30
+"""Newest days with such means, and days of a mean before them. [-] No source: keeps many years small."""
+
 ONSETS = 16
 """Onsets of ramps that are tried, closer to each other towards the end. [-] No source."""
 
@@ -155,7 +158,12 @@ def _blocks(one: Study, day: int) -> _Days:
     """Gather a zone's days up to one: the newest singly, older ones in means."""
     n, relations = day + 1, len(one.found)
     start = max(0, n - SINGLE_DAYS)
-    first = np.unique(np.concatenate([np.arange(start % BLOCK, start, BLOCK), [0], np.arange(start, n)]))
+    older = start - (start - max(0, n - BLOCK_DAYS)) // BLOCK * BLOCK
+    means = (
+        np.arange(older % LONG_BLOCK if n > BLOCK_DAYS else older, older, LONG_BLOCK),
+        np.arange(older, start, BLOCK),
+    )
+    first = np.unique(np.concatenate([[0], *means, np.arange(start, n)]))
     first = first.astype(np.int64)
     block = np.searchsorted(first, np.arange(n), side="right") - 1
     values = one.series[:n].copy()

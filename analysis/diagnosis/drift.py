@@ -38,6 +38,9 @@ REST_NOISE, REST_WALK = 0.3, 0.3
 VISCOSITY = 0.024
 """Fall of the kinematic viscosity of water near 20 °C. [1/K] Computed from Kestin et al. (1978)."""
 
+PATH_SHARE = 0.5
+"""Share of an exponent's distance from one half that is taken as the path's own. [-] A judgement, no source."""
+
 EXPONENT_ERROR = {"flow": 0.03, "loss": 0.15}
 """How far the exponents of the normalisation may be off. [-] No source."""
 
@@ -182,13 +185,14 @@ def _own_walk(network: Network, relation: Relation) -> float:
 def _coefficient(network: Network, relation: Relation) -> tuple[float, float]:
     """Return mean and standard deviation of a relation's temperature coefficient. [1/K]
 
-    A long laminar path gives flow in inverse proportion to viscosity to the power 2x - 1 (first
-    principles); a turbulent path hardly any, with either sign. Friction in smooth pipe goes with the
+    A rigid path gives flow in inverse proportion to viscosity to the power 2x - 1 (first principles), a turbulent
+    one hardly any, with either sign. A stated exponent also holds what bends, and its rounding: half of it is
+    taken as the path's, give or take as much. Friction in smooth pipe goes with the
     fourth root of viscosity (Blasius).
     """
     if relation.kind == "flow":
-        mean = VISCOSITY * max(2.0 * network.exponent - 1.0, 0.0)
-        return mean, 0.0005 + 0.3 * mean
+        mean = PATH_SHARE * VISCOSITY * max(2.0 * network.exponent - 1.0, 0.0)
+        return mean, 0.0005 + 0.5 * mean
     if relation.kind == "loss":
         pipe = "main" in relation.elements or "laterals" in relation.elements
         return (-0.25 * VISCOSITY, 0.002) if pipe else (0.0, 0.002)

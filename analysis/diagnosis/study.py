@@ -166,7 +166,7 @@ def episodes(one: Study, others: Sequence[Study] = ()) -> tuple[Episode, ...]:
     tuple of Episode
         By time.
     """
-    return tuple(judged(one, first, last, others) for first, last in _spans(one.ratio))
+    return tuple(judged(one, first, last, others) for first, last in spans(one.ratio))
 
 
 def judged(one: Study, first: int, last: int, others: Sequence[Study] = ()) -> Episode:
@@ -198,9 +198,15 @@ def _ratio(of: Chart, wrong: Sequence[Fault]) -> Array:
     return np.asarray(ratios(shift, covariance, wrong)[0].max(axis=1))
 
 
-def _spans(ratio: Array) -> list[tuple[int, int]]:
-    """Return first and last day of each alarm; it ends when the ratio falls below `CLEAR`."""
-    spans: list[tuple[int, int]] = []
+def spans(ratio: Array) -> list[tuple[int, int]]:
+    """Return first and last day of each alarm; it ends when the ratio falls below `CLEAR`.
+
+    Examples
+    --------
+    >>> spans(np.array([0.2, 1.1, 0.8, 0.1]))
+    [(1, 2)]
+    """
+    found: list[tuple[int, int]] = []
     first = last = None
     for i, r in enumerate(ratio):
         if first is None and r > 1.0:
@@ -208,11 +214,11 @@ def _spans(ratio: Array) -> list[tuple[int, int]]:
         if first is not None and r > CLEAR / ALARM:
             last = i
         elif first is not None and last is not None:
-            spans.append((first, last))
+            found.append((first, last))
             first = last = None
     if first is not None and last is not None:
-        spans.append((first, last))
-    return spans
+        found.append((first, last))
+    return found
 
 
 def _restarts(
