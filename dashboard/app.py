@@ -59,11 +59,14 @@ class Settings:
         File of users; without it nobody has to log in.
     behind_proxy : bool
         Whether the headers of a reverse proxy are believed.
+    scope : str
+        What a guest link opens, where several systems share the users.
     """
 
     prefix: str = "/"
     users: Path | None = None
     behind_proxy: bool = False
+    scope: str = ""
 
 
 def create_app(watch: Watch, settings: Settings | None = None) -> Dash:
@@ -98,7 +101,7 @@ def create_app(watch: Watch, settings: Settings | None = None) -> Dash:
         index_string=_index(prefix, installation.name),
     )
     app.layout = shell(prefix=prefix, units=installation.units)
-    access = None if settings.users is None else Access(settings.users, lambda: watch.clock().timestamp())
+    access = None if settings.users is None else Access(settings.users, lambda: watch.clock().timestamp(), settings.scope)
     gate = Gate(access, prefix=prefix, name=installation.name)
     gate.stand_before(server)
     policy = guard.content_policy(app.csp_hashes())

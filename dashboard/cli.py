@@ -21,9 +21,16 @@ def register(app: typer.Typer) -> None:
     cli_export.register(app)
 
     @app.command()
-    def dashboard(
-        installation: Annotated[Path, typer.Option(help="The installation file.")],
-        archive: Annotated[Path, typer.Option(help="Folder of the archive that the ingester fills.")],
+    def dashboard(  # noqa: PLR0913 - a command has the options that people need
+        *,
+        installation: Annotated[Path | None, typer.Option(help="The installation file.")] = None,
+        archive: Annotated[
+            Path | None, typer.Option(help="Folder of the archive that the ingester fills.")
+        ] = None,
+        fleet: Annotated[
+            Path | None,
+            typer.Option(help="Instead of both: a folder with one folder a site, each with both."),
+        ] = None,
         host: Annotated[
             str, typer.Option(help="Address to listen at; this machine alone by default.")
         ] = "127.0.0.1",
@@ -36,7 +43,6 @@ def register(app: typer.Typer) -> None:
             Path | None,
             typer.Option(help="File of users, made by `tricklebook users`; without it nobody logs in."),
         ] = None,
-        *,
         behind_proxy: Annotated[
             bool,
             typer.Option(
@@ -44,21 +50,23 @@ def register(app: typer.Typer) -> None:
             ),
         ] = False,
     ) -> None:
-        """Show every zone in the browser: what runs, what is wrong, what needs a person."""
+        """Show every zone, or of a fleet every site, in the browser: what runs, what is wrong, what needs you."""
         from dashboard.app import Settings  # noqa: PLC0415 - other commands do not pay for the screen
         from dashboard.serve import serve  # noqa: PLC0415 - as above
         from dashboard.watch import Pace  # noqa: PLC0415 - as above
         from ingest.load_installation import load  # noqa: PLC0415 - as above
 
         path = "/" + prefix.strip("/") + "/" if prefix.strip("/") else "/"
-        serve(
-            archive,
-            load(installation),
-            host=host,
-            port=port,
-            settings=Settings(path, users, behind_proxy),
-            pace=Pace(days=days),
-        )
+        settings, pace = Settings(path, users, behind_proxy), Pace(days=days)
+        if fleet is not None and installation is None and archive is None:
+            from dashboard.fleet.host import serve_fleet  # noqa: PLC0415 - as above
+
+            serve_fleet(fleet, host=host, port=port, settings=settings, pace=pace)
+        elif fleet is None and installation is not None and archive is not None:
+            serve(archive, load(installation), host=host, port=port, settings=settings, pace=pace)
+        else:
+            msg = "give --installation and --archive for one system, or --fleet for many"
+            raise typer.BadParameter(msg)
 
     app.add_typer(_users(), name="users")
 

@@ -78,7 +78,7 @@ def same_origin(origin: str | None, site: str | None, host: str) -> bool:
 def protect(
     server: Flask, installation: Installation, *, prefix: str, policy: str, callbacks: Container[str]
 ) -> None:
-    """Put the checks before every question and the headers on every answer.
+    """Shield the pages of an installation, and answer no question but their own.
 
     Parameters
     ----------
@@ -93,6 +93,30 @@ def protect(
     callbacks : container of str
         Outputs that Dash has callbacks for.
     """
+    shield(server, policy)
+    pages = {prefix, prefix + "<path:path>"}
+
+    @server.before_request
+    def check() -> None:
+        rule = request.url_rule.rule if request.url_rule else ""
+        if rule == prefix + "_dash-update-component" and not is_sensible(
+            request.get_json(silent=True), callbacks
+        ):
+            abort(Response("No page asks this.\n", 400, mimetype="text/plain"))
+        if rule in pages and not is_known(installation, parts_of(request.path, prefix)):
+            abort(404)
+
+
+def shield(server: Flask, policy: str) -> None:
+    """Put the check of origin before every question and the headers on every answer.
+
+    Parameters
+    ----------
+    server : Flask
+        The application.
+    policy : str
+        Content policy.
+    """
     server.config["MAX_CONTENT_LENGTH"] = LARGEST_BODY
     headers = {
         "Content-Security-Policy": policy,
@@ -104,21 +128,12 @@ def protect(
         "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=()",
     }
 
-    pages = {prefix, prefix + "<path:path>"}
-
     @server.before_request
-    def check() -> None:
+    def same() -> None:
         if request.method not in {"GET", "HEAD"} and not same_origin(
             request.headers.get("Origin"), request.headers.get("Sec-Fetch-Site"), request.host
         ):
             abort(Response("This request came from another site.\n", 403, mimetype="text/plain"))
-        rule = request.url_rule.rule if request.url_rule else ""
-        if rule == prefix + "_dash-update-component" and not is_sensible(
-            request.get_json(silent=True), callbacks
-        ):
-            abort(Response("No page asks this.\n", 400, mimetype="text/plain"))
-        if rule in pages and not is_known(installation, parts_of(request.path, prefix)):
-            abort(404)
 
     @server.after_request
     def finish(answer: Response) -> Response:

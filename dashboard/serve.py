@@ -6,6 +6,7 @@ import errno
 import logging
 import socket
 import sys
+from dataclasses import dataclass
 from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,7 @@ from dashboard.watch import Pace, Watch, utc_now
 from ingest.errors import UserError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
     from pathlib import Path
 
     from ingest.installation import Installation
@@ -124,6 +126,41 @@ def serve(
     check_reach(host, settings)
     be_frugal()
     listener = listen(host, port)
+    shown = opened(archive, installation, settings, pace)
+    shown.watch.start()
+    try:
+        answer(shown.application, listener, host, settings.prefix)
+    finally:
+        shown.close()
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """The pages of one installation, and what keeps them new.
+
+    Attributes
+    ----------
+    application : callable
+        WSGI application.
+    watch : Watch
+        To be started.
+    analyst : Analyst
+        Its process ends with `close`.
+    """
+
+    application: Callable[..., Iterable[bytes]]
+    watch: Watch
+    analyst: Analyst
+
+    def close(self) -> None:
+        """End what keeps the pages new."""
+        self.watch.begin_to_stop()
+        self.analyst.end()
+        self.watch.stop()
+
+
+def opened(archive: Path, installation: Installation, settings: Settings, pace: Pace | None = None) -> Shown:
+    """Return the pages of an installation. Parameters as for `serve`."""
     analyst = Analyst(archive, installation)
     feed = ArchiveFeed(archive, installation, analyst)
     watch = Watch(
@@ -133,21 +170,23 @@ def serve(
         records=Records(archive),
         also=ingest_watcher(archive, installation.site, utc_now()),
     )
-    app = create_app(watch, settings)
+    return Shown(create_app(watch, settings).server, watch, analyst)
+
+
+def answer(
+    application: Callable[..., Iterable[bytes]], listener: socket.socket, host: str, prefix: str
+) -> None:
+    """Answer with an application at a socket until interrupted, and say where."""
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     server = waitress.create_server(
-        app.server, sockets=[listener], threads=THREADS, max_request_body_size=LARGEST_BODY, ident=None
+        application, sockets=[listener], threads=THREADS, max_request_body_size=LARGEST_BODY, ident=None
     )
-    where = f"http://{host}:{listener.getsockname()[1]}{settings.prefix}"
+    where = f"http://{host}:{listener.getsockname()[1]}{prefix}"
     sys.stderr.write(f"tricklebook: the dashboard is at {where} (Ctrl-C ends it)\n")
     sys.stderr.flush()
-    watch.start()
     try:
         server.run()
     except KeyboardInterrupt:
         pass
     finally:
         server.close()
-        watch.begin_to_stop()
-        analyst.end()
-        watch.stop()

@@ -75,10 +75,13 @@ class Access:
         The file of users.
     clock : callable
         Gives the present. [s since 1970]
+    scope : str
+        What a guest link lets somebody look at, where several systems share the users: it opens no other one.
     """
 
-    def __init__(self, path: Path, clock: Callable[[], float]) -> None:
+    def __init__(self, path: Path, clock: Callable[[], float], scope: str = "") -> None:
         self.path = path
+        self.scope = scope
         self.clock = clock
         self.key = _key(path.with_name(path.name + ".key"))
         self._sign = URLSafeSerializer(self.key, salt="session")
@@ -137,6 +140,7 @@ class Access:
             "made": self.clock(),
             "until": until_s,
             "what": what,
+            "scope": self.scope,
         }
         with self._lock:
             ledger.append(self._beside(".links.jsonl"), row)
@@ -154,6 +158,8 @@ class Access:
         found: dict[str, Link] = {}
         for row in ledger.rows(self._beside(".links.jsonl")):
             mark = str(row["m"])
+            if row["do"] == "make" and row.get("scope", "") != self.scope:
+                continue
             if row["do"] == "end":
                 found.pop(mark, None)
             else:
