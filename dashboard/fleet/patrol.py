@@ -1,0 +1,130 @@
+"""Goes round the sites of a fleet, one after the other, and notes how each stands. A process of its own.
+
+The pages read what it notes, so they stay quick however long a round takes, and know it after a restart.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import select
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from dashboard.cases import cases, with_services
+from dashboard.display import finding_place
+from dashboard.feed import ArchiveFeed
+from dashboard.fleet.standing import Standing, from_row, standing, to_row
+from dashboard.memory import be_frugal
+from dashboard.notices.own import ingest_watcher
+from dashboard.records import Records
+from dashboard.snapshot import ordered, sensor_states
+from ingest.errors import UserError
+from ingest.files import publish_soon
+from ingest.fleet import FLEET, Site, sites_in
+from ingest.load_installation import load
+from ingest.store import latest
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+log = logging.getLogger(__name__)
+
+REST = 1.0
+"""It rests as long as it worked, so that half a processor is left to others. [-]"""
+
+ROUND_S = 60.0
+"""Time between the beginnings of two rounds at least. [s]"""
+
+
+def noted_in(folder: Path) -> Path:
+    """Return the folder of the notes of a fleet."""
+    return folder / "state" / f"site={FLEET}" / "standing"
+
+
+def read_notes(folder: Path) -> list[Standing]:
+    """Return how each site stands, as noted last; a site without a note has not been looked at."""
+    found = []
+    for site in sites_in(folder):
+        try:
+            row = json.loads((noted_in(folder) / f"{site.name}.json").read_bytes())
+            found.append(from_row(row))
+        except (FileNotFoundError, ValueError, TypeError):
+            found.append(Standing(site.name, site.name))
+    return found
+
+
+def look_at(site: Site, days: float, now: pd.Timestamp) -> Standing:
+    """Return how a site stands now.
+
+    Parameters
+    ----------
+    site : Site
+        Which.
+    days : float
+        How far the analysis looks back. [d]
+    now : pandas.Timestamp
+        The present. [UTC]
+    """
+    title = site.name
+    try:
+        installation = load(site.description)
+        title = installation.name
+        findings = (
+            ArchiveFeed(site.archive, installation).analyse(now - pd.Timedelta(days=days), now).findings
+        )
+        also = ingest_watcher(site.archive, installation.site, now)(now) if _has_ingester(site) else ()
+        records = Records(site.archive)
+        known = with_services(records.cases.book(), records.services())
+        told = ordered(cases((*findings, *also), known))
+        states = sensor_states(installation, latest(site.archive, installation), now)
+    except (UserError, OSError, RuntimeError, ValueError) as error:
+        log.warning("%s: %s", site.name, error)
+        return Standing(site.name, title, now.isoformat(), problem=str(error).partition("\n")[0])
+    open_cases = [case.finding for case in told if case.state == "open"]
+    words = f"{open_cases[0].kind}, {finding_place(open_cases[0])}" if open_cases else ""
+    return standing(site.name, title, told, states.values(), now, words=words)
+
+
+def _has_ingester(site: Site) -> bool:
+    """Tell whether a site has an ingester of its own; one for the whole fleet is watched by the fleet's page."""
+    return any((site.archive / "state").glob("site=*/receiver.*.json"))
+
+
+def go_round(folder: Path, days: float, should_stop: Callable[[], bool]) -> Iterator[Standing]:
+    """Look at every site, note how it stands, and yield that."""
+    for site in sites_in(folder):
+        if should_stop():
+            return
+        begun = time.monotonic()
+        found = look_at(site, days, pd.Timestamp.now("UTC"))
+        publish_soon(noted_in(folder) / f"{site.name}.json", to_row(found))
+        yield found
+        time.sleep(REST * min(time.monotonic() - begun, 1.0))
+
+
+def main(arguments: list[str]) -> None:
+    """Go round a fleet until standard input ends: ``FOLDER DAYS``."""
+    logging.basicConfig(format="%(asctime)s patrol: %(message)s")
+    os.nice(10)
+    be_frugal()
+    folder, days = Path(arguments[0]), float(arguments[1])
+
+    def should_stop(wait_s: float = 0.0) -> bool:
+        return bool(select.select([sys.stdin], [], [], wait_s)[0]) and not os.read(sys.stdin.fileno(), 1)
+
+    while True:
+        begun = time.monotonic()
+        for _ in go_round(folder, days, should_stop):
+            pass
+        if should_stop(max(ROUND_S - (time.monotonic() - begun), 1.0)):
+            return
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
