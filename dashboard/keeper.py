@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from dashboard.memory import give_back
 from dashboard.readings import readings_by_sensor
 from dashboard.rollup_files import RollupFiles, period_of
 from dashboard.rollups import FINEST, TIERS, between, joined, rolled, tier_for
@@ -89,6 +90,7 @@ class Keeper:
             self.files.note_days(self._known)
             self._pending -= {_number(day) for day in days}
             self._sum_up_today(today)
+        give_back()
 
     @property
     def pending(self) -> frozenset[int]:
