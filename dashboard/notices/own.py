@@ -28,6 +28,11 @@ ANALYSIS_SILENT = pd.Timedelta(minutes=15)
 """Age of the newest results after which the analysis counts as stopped, where it is called oftener. No source."""
 
 
+TIMES_AS_LONG = 10
+"""A system so large that its analysis takes long may be silent for so many times as long; it rests four times as long
+as it works. No source. [-]"""
+
+
 @dataclass(frozen=True, slots=True)
 class Receivers:
     """What the ingester's receivers say of themselves.
@@ -118,8 +123,10 @@ def analysis_finding(snapshot: Snapshot, began: pd.Timestamp, now: pd.Timestamp)
     Finding or None
         It begins with the last results.
     """
-    since = snapshot.computed or began
-    if now - since < ANALYSIS_SILENT:
+    since, allowed = snapshot.computed or began, ANALYSIS_SILENT
+    if snapshot.computed is not None and snapshot.results is not None:
+        allowed = max(allowed, TIMES_AS_LONG * (snapshot.computed - snapshot.results.end))
+    if now - since < allowed:
         return None
     problem = f": {snapshot.problems['analyse']}" if "analyse" in snapshot.problems else ""
     return _finding(ANALYSIS, since, now, say("own.analysis_evidence", problem=problem), "analysis")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -14,9 +15,11 @@ from analysis.ledger import add_service
 from analysis.service import Service
 from dashboard.cases import Remark
 from dashboard.notices.assemble import Files, assembled
+from dashboard.notices.own import ingest_watcher
 from dashboard.notices.runner import Parts, Runner
 from dashboard.watch import Watch, utc_now
 from ingest.errors import UserError
+from ingest.status import receiver_path
 from tests.support.notice_servers import Certificates
 from tests.support.notices import SECRET, Garden
 
@@ -97,6 +100,23 @@ def test_backflow_cleared_in_the_service_log_is_over(parts: Parts) -> None:
 
     assert ("group", "Over: backflow, head") in sent(parts)
     assert ("stop", "Again, STOP: backflow, head") not in sent(parts)
+
+
+def test_a_stopped_ingester_is_told_and_stands_in_the_casebook(parts: Parts) -> None:
+    """Its status is old: the watch finds it, the page can acknowledge it, and it is told like any other."""
+    now, site = utc_now(), parts.place.installation.site
+    path = receiver_path(parts.records.archive, site, "home")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    dead = (now - 10 * MINUTE).timestamp()
+    path.write_text(
+        json.dumps({"state": "receiving", "problem": "", "time": dead, "last_ack_us": 0}), "utf-8"
+    )
+    parts.watch.also = ingest_watcher(parts.records.archive, site, now - 60 * MINUTE)
+    parts.watch.analyse()
+    Runner(parts, utc_now).look(now)
+
+    assert any("ingest stopped" in d.message.text for d in parts.outbox.deliveries())
+    assert "ingest stopped" in {case.finding.kind for case in parts.watch.snapshot.cases}
 
 
 def test_until_an_analysis_has_ended_what_was_known_stands(parts: Parts) -> None:

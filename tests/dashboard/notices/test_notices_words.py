@@ -229,6 +229,15 @@ def test_a_stopped_analysis_is_a_finding() -> None:
     assert analysis_finding(Snapshot(NOW, computed=NOW), NOW - 60 * MINUTE, NOW) is None
 
 
+def test_a_long_analysis_is_not_a_stopped_one() -> None:
+    """Where the last one took four minutes, twenty without results are no finding; forty are."""
+    results = Results("x", NOW, NOW, "1", (), (), ())
+    slow = Snapshot(NOW, results=results, computed=NOW + 4 * MINUTE)
+
+    assert analysis_finding(slow, NOW, NOW + 24 * MINUTE) is None
+    assert analysis_finding(slow, NOW, NOW + 44 * MINUTE) is not None
+
+
 def test_the_state_for_the_page_tells_each_way() -> None:
     """Last delivered, last failed with its reason, what waits; a process that is silent does not run."""
 
