@@ -29,6 +29,9 @@ BASE_DAYS = 28
 
 GARDEN = Path(__file__).resolve().parents[1] / "sample_data" / "installation.toml"
 
+SETTLED = 30
+"""Days before those that are taken: what the garden has planted goes on evenly by then, so that days repeat. [d]"""
+
 MORNING_S = 8 * 3600
 """The morning's round has begun by then, the next one has not. [s after midnight, UTC]"""
 
@@ -52,7 +55,7 @@ def base_days(seed: int = 1, days: int = BASE_DAYS) -> tuple[Day, ...]:
     """Return simulated days of every sensor, in each of which every zone is watered once, in the morning."""
     system = garden()
     end = (FIRST_DAY + days + 1) * DAY_S
-    plant = build(system, Scenario(seed, days + 2, (session(end),)), until=end)
+    plant = build(system, Scenario(seed, days + SETTLED, (session(end),)), until=end)
     plant = replace(plant, runs=tuple(run for run in plant.runs if run.plan.start % DAY_S < MORNING_S))
     made: list[Day] = []
     for day in range(FIRST_DAY, FIRST_DAY + days):

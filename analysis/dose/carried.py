@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 DELIVERED = "nutrient delivered"
 
+GONE = 1e-4
+"""Share of what a run left that is not followed any more. [-] Fifty times less than what is told (`LEAST_CARRY`)."""
+
 LEFT = "stock left in "
 """Begin of the features' name; a shared line's name or nothing, for the zone's own pipes, follows."""
 
@@ -40,12 +43,15 @@ class Parcel:
         That run's start. [UTC]
     relative : float
         Relative standard uncertainty of that run's dose. [-]
+    share : float
+        How much of what that run left is still there. [-]
     """
 
     grams: dict[str, float]
     zone: str
     start: pd.Timestamp
     relative: float
+    share: float = 1.0
 
 
 @dataclass(slots=True)
@@ -113,11 +119,11 @@ def carried_over(season: SeasonView) -> list[Estimate]:
 
 
 def _doses(season: SeasonView) -> dict[tuple[str, pd.Timestamp], dict[str, Estimate]]:
-    """Return each run's dose by nutrient, the first where ways disagree."""
+    """Return each run's dose by nutrient, the first where ways disagree, without the words: there are many."""
     found: dict[tuple[str, pd.Timestamp], dict[str, Estimate]] = defaultdict(dict)
     for e in season.estimates:
         if e.quantity == QUANTITY and e.status == "ok" and e.zone and e.run_start is not None and e.nutrient:
-            found[e.zone, e.run_start].setdefault(e.nutrient, e)
+            found[e.zone, e.run_start].setdefault(e.nutrient, replace(e, method="", budget={}))
     return found
 
 
@@ -139,9 +145,13 @@ def _run(
         return []
     got = [(parcel, 1.0 - float(remaining(line, place + run.volume_l))) for parcel, place in waiting]
     pipes.own[run.zone] = [
-        replace(parcel, grams={name: grams * (1.0 - part) for name, grams in parcel.grams.items()})
+        replace(
+            parcel,
+            grams={name: grams * (1.0 - part) for name, grams in parcel.grams.items()},
+            share=parcel.share * (1.0 - part),
+        )
         for parcel, part in got
-        if part < 1.0
+        if parcel.share * (1.0 - part) > GONE
     ]
     for place, share in left.items():
         target = pipes.shared[place] if place else pipes.own[run.zone]

@@ -32,6 +32,9 @@ INTERVAL = 4
 WORD = 60
 """Shorter texts are names that come again and again, and are kept in memory once. No source."""
 
+WORDS = frozenset({str, list})
+"""Kinds of fields of which many are the same."""
+
 Row = list[Any]
 Record = TypeVar("Record", Run, Estimate, Finding, Feature)
 
@@ -144,10 +147,16 @@ def _timestamp(value: int, unit: Unit) -> pd.Timestamp:
 
 def _record(kind: type[Record], row: Row) -> Record:
     """Return the record with these fields; names are kept once, lists were tuples."""
-    return kind(*(_value(value) for value in row))
+    return kind(*[_value(value) if type(value) in WORDS else value for value in row])
 
 
 def _value(value: Any) -> Any:
     if isinstance(value, list):
-        return tuple(sys.intern(word) for word in value)
-    return sys.intern(value) if isinstance(value, str) and len(value) < WORD else value
+        return _names(tuple(value))
+    return sys.intern(value) if len(value) < WORD else value
+
+
+@functools.lru_cache(maxsize=1024)
+def _names(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return a tuple of names, the same one each time."""
+    return tuple(sys.intern(name) for name in names)

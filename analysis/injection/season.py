@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -13,7 +12,7 @@ from analysis.results import ESTIMATE_UNITS, Estimate, Interval
 from analysis.uncertainty import COVERAGE_FACTOR, EACH_RUN
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from analysis.view import SeasonView
 
@@ -71,22 +70,76 @@ def pool(estimates: Sequence[Estimate], weights: Sequence[float]) -> Pooled:
     >>> round(pool([one, one], [1.0, 1.0]).sd, 3)
     0.204
     """
-    common: dict[str, float] = defaultdict(float)
-    own: dict[str, float] = defaultdict(float)
-    total = 0.0
+    sums = _Sums()
     for estimate, weight in zip(estimates, weights, strict=True):
-        total += weight * (estimate.value or 0.0)
+        sums.add(estimate, weight)
+    return sums.pooled()
+
+
+@dataclass(slots=True)
+class _Sums:
+    """What estimates of several runs add up to, one after the other, so that none need be kept."""
+
+    value: float = 0.0
+    weight: float = 0.0
+    common: dict[str, float] = field(default_factory=dict)
+    own: dict[str, float] = field(default_factory=dict)
+
+    def add(self, estimate: Estimate, weight: float) -> None:
+        """Add one with its weight."""
+        self.value += weight * (estimate.value or 0.0)
+        self.weight += weight
         sd = ((estimate.high or 0.0) - (estimate.low or 0.0)) / (2.0 * COVERAGE_FACTOR)
         for label, share in (estimate.budget or {"not told": 1.0}).items():
             part = weight * sd * math.sqrt(share)
             if label.endswith(EACH_RUN):
-                own[label] += part * part
+                self.own[label] = self.own.get(label, 0.0) + part * part
             else:
-                common[label] += part
-    variances = {**{label: u * u for label, u in common.items()}, **own}
-    variance = sum(variances.values())
-    shares = {label: v / variance for label, v in variances.items()} if variance > 0 else {}
-    return Pooled(total, math.sqrt(variance), dict(sorted(shares.items(), key=lambda item: -item[1])))
+                self.common[label] = self.common.get(label, 0.0) + part
+
+    def pooled(self, scale: float = 1.0) -> Pooled:
+        """Return the sum, times a factor."""
+        variances = {**{label: u * u for label, u in self.common.items()}, **self.own}
+        variance = sum(variances.values())
+        shares = {label: v / variance for label, v in variances.items()} if variance > 0 else {}
+        ordered = dict(sorted(shares.items(), key=lambda item: -item[1]))
+        return Pooled(self.value * scale, math.sqrt(variance) * scale, ordered)
+
+
+@dataclass(slots=True)
+class _Span:
+    """One quantity of one zone over a week or the whole period, as its runs are added."""
+
+    of: Interval
+    first: Estimate | None = None
+    told: int = 0
+    refused: int = 0
+    all_measured: bool = True
+    by_water: _Sums = field(default_factory=_Sums)
+    alike: _Sums = field(default_factory=_Sums)
+    sensors: dict[str, None] = field(default_factory=dict)
+
+    def add(self, estimate: Estimate, water_l: float | None) -> None:
+        """Add one run's estimate and its water. [L]"""
+        if estimate.status != "ok":
+            self.refused += 1
+            return
+        self.first = self.first or estimate
+        self.told += 1
+        self.all_measured = self.all_measured and bool(water_l)
+        self.by_water.add(estimate, water_l or 0.0)
+        self.alike.add(estimate, 1.0)
+        self.sensors.update(dict.fromkeys(estimate.sensors))
+
+
+@dataclass(slots=True)
+class _Group:
+    """One quantity of one zone: the weeks that are over, the one that goes on, and the whole period."""
+
+    whole: _Span
+    week: _Span
+    said: list[Estimate] = field(default_factory=list)
+    weeks: int = 1
 
 
 def zone_totals(season: SeasonView) -> list[Estimate]:
@@ -112,21 +165,37 @@ def zone_totals(season: SeasonView) -> list[Estimate]:
     ----------
     `pool`.
     """
-    groups: dict[tuple[str, str, str | None], dict[Interval, list[Estimate]]] = {}
-    for estimate in _first_of_each_run(season.estimates):
-        if estimate.run_start is None or estimate.zone is None:
+    water = {(run.zone, run.start): run.volume_l for run in season.runs}
+    weeks: dict[pd.Timestamp, Interval] = {}
+    groups: dict[tuple[str, str, str | None], _Group] = {}
+    for e in _first_of_each_run(season.estimates):
+        if e.run_start is None or e.zone is None:
             continue
-        key = (estimate.zone, estimate.quantity, estimate.nutrient)
-        weeks = groups.setdefault(key, defaultdict(list))
-        weeks[_week(season, estimate.run_start)].append(estimate)
+        if e.run_start not in weeks:
+            weeks[e.run_start] = _week(season, e.run_start)
+        week = weeks[e.run_start]
+        key = (e.zone, e.quantity, e.nutrient)
+        if key not in groups:
+            groups[key] = _Group(_Span(Interval(season.start, season.end)), _Span(week))
+        _add(season, groups[key], week, e, water.get((e.zone, e.run_start)))
     found = []
-    for weeks in groups.values():
-        for span, runs in weeks.items():
-            found += _over(season, _name(season, span), span, runs)
-        if len(weeks) > 1:
-            whole = [e for part in weeks.values() for e in part]
-            found += _over(season, "the whole period", Interval(season.start, season.end), whole)
+    for group in groups.values():
+        found += [*group.said, *_over(_name(season, group.week.of), group.week)]
+        if group.weeks > 1:
+            found += _over("the whole period", group.whole)
     return found
+
+
+def _add(
+    season: SeasonView, group: _Group, week: Interval, estimate: Estimate, water_l: float | None
+) -> None:
+    """Add one run to its group; a new week ends the one before."""
+    if week != group.week.of:
+        group.said += _over(_name(season, group.week.of), group.week)
+        group.week = _Span(week)
+        group.weeks += 1
+    for span in (group.week, group.whole):
+        span.add(estimate, water_l)
 
 
 def _week(season: SeasonView, instant: pd.Timestamp) -> Interval:
@@ -143,28 +212,32 @@ def _name(season: SeasonView, week: Interval) -> str:
     return f"week {year}-W{number:02d}"
 
 
-def _first_of_each_run(estimates: Iterable[Estimate]) -> list[Estimate]:
-    """Return the first estimate of each quantity in each run."""
-    firsts: dict[tuple[object, ...], Estimate] = {}
+def _first_of_each_run(estimates: Iterable[Estimate]) -> Iterator[Estimate]:
+    """Yield the first estimate of each quantity in each run; those of a run stand together."""
+    here: tuple[object, ...] = ()
+    seen: set[tuple[str, str | None]] = set()
     for e in estimates:
-        if e.quantity in MEANS + SUMS:
-            firsts.setdefault((e.zone, e.run_start, e.quantity, e.nutrient), e)
-    return list(firsts.values())
+        if e.quantity not in MEANS + SUMS:
+            continue
+        if (e.zone, e.run_start) != here:
+            here = (e.zone, e.run_start)
+            seen.clear()
+        if (e.quantity, e.nutrient) not in seen:
+            seen.add((e.quantity, e.nutrient))
+            yield e
 
 
-def _over(season: SeasonView, name: str, span: Interval, runs: Sequence[Estimate]) -> list[Estimate]:
+def _over(name: str, span: _Span) -> list[Estimate]:
     """Return one quantity of one zone over several runs; none where fewer than two have a number."""
-    told = [e for e in runs if e.status == "ok"]
-    if len(told) < LEAST_RUNS:
+    first = span.first
+    if first is None or span.told < LEAST_RUNS:
         return []
-    first, mean = told[0], told[0].quantity in MEANS
-    weights = _volumes(season, told) if mean else [1.0] * len(told)
-    total = sum(weights)
-    pooled = pool(told, [w / total for w in weights] if mean else weights)
+    mean = first.quantity in MEANS
+    sums = span.by_water if mean and span.all_measured else span.alike
+    pooled = sums.pooled(1.0 / sums.weight if mean else 1.0)
     half = COVERAGE_FACTOR * pooled.sd
     what = "mean weighted by the run's water" if mean else "sum"
-    refused = f", {len(runs) - len(told)} more refused" if len(runs) > len(told) else ""
-    names = tuple(dict.fromkeys(s for e in told for s in e.sensors))
+    refused = f", {span.refused} more refused" if span.refused else ""
     return [
         Estimate(
             first.quantity,
@@ -174,17 +247,10 @@ def _over(season: SeasonView, name: str, span: Interval, runs: Sequence[Estimate
             ESTIMATE_UNITS[first.quantity],
             max(0.0, pooled.value - half),
             pooled.value + half,
-            f"{what} of {len(told)} runs in {name}{refused}; errors of meters and stock taken as the same in all",
-            names,
+            f"{what} of {span.told} runs in {name}{refused}; errors of meters and stock taken as the same in all",
+            tuple(span.sensors),
             nutrient=first.nutrient,
             budget=pooled.budget,
-            period=span,
+            period=span.of,
         )
     ]
-
-
-def _volumes(season: SeasonView, told: Sequence[Estimate]) -> list[float]:
-    """Return the water of each estimate's run, or 1 for each where a run has none. [L]"""
-    water = {(run.zone, run.start): run.volume_l for run in season.runs}
-    found = [water.get((e.zone or "", e.run_start)) if e.run_start is not None else None for e in told]
-    return [v for v in found if v] if all(found) else [1.0] * len(told)

@@ -69,7 +69,9 @@ def looked(monkeypatch: pytest.MonkeyPatch) -> list[pd.Timestamp]:
 
 def late(archive: Path, system: Installation, sensor: str, when: pd.Timestamp, value: float) -> None:
     """Add one late reading as a file of its own, as the archiver does."""
-    row = pd.DataFrame({"time": [when], "sensor": [sensor], "value": [value], "quality": np.int8([1])})
+    row = pd.DataFrame(
+        {"time": [when], "sensor": [sensor], "value": [value], "quality": np.array([1], np.int8)}
+    )
     table = pa.Table.from_pandas(row.assign(received=row["time"]), preserve_index=False).cast(parquet.SCHEMA)
     day = when.value // 1000 // parquet.US_PER_DAY
     folder = archive / day_folder("readings", system.site, day)
@@ -298,7 +300,7 @@ def test_digest_does_not_mind_the_order() -> None:
     "change",
     [
         lambda f: f.assign(value=[1.0, 2.0, np.nextafter(3.0, 4.0), 4.0]),
-        lambda f: f.assign(quality=np.int8([1, 1, 1, 3])),
+        lambda f: f.assign(quality=np.array([1, 1, 1, 3], np.int8)),
         lambda f: f.assign(time=f["time"] + pd.Timedelta("1us")),
         lambda f: f.assign(sensor=pd.Categorical(["b", "a", "a", "b"])),
         lambda f: f.iloc[:3],
