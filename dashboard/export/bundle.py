@@ -6,7 +6,7 @@ import shutil
 import tempfile
 import zipfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analysis.equivalence.plots import plot_doses
 from dashboard.export import catalogue
@@ -111,6 +111,7 @@ def _write(order: Order, results: Results, out: Path, scratch: Path) -> None:
     readings = scratch / "readings.parquet"
     rows = {table.name: batch.num_rows for table, batch in tables.items()}
     rows["readings"] = write_parquet(readings, catalogue.READINGS, _readings(order))
+    said = provenance(order, results, rows)
     dictionary = table_of(catalogue.DICTIONARY, catalogue.dictionary_rows())
     write_csv(out / "dictionary.csv", catalogue.DICTIONARY, [dictionary])
     (out / "README.txt").write_text(README, "utf-8")
@@ -121,7 +122,7 @@ def _write(order: Order, results: Results, out: Path, scratch: Path) -> None:
         write_csv(out / "csv" / "readings.csv", catalogue.READINGS, read_batches(readings))
     if "xlsx" in order.formats:
         every = tables | {catalogue.DICTIONARY: dictionary}
-        _workbook(order, results, out / "export.xlsx", every, readings, rows)
+        _workbook(order, said, out / "export.xlsx", every, readings)
     if "parquet" in order.formats:
         (out / "parquet").mkdir()
         for table, batch in tables.items():
@@ -129,7 +130,7 @@ def _write(order: Order, results: Results, out: Path, scratch: Path) -> None:
         readings.rename(out / "parquet" / "readings.parquet")
     _figures(order, doses, out / "figures")
     files = {p.relative_to(out).as_posix(): sha256(p) for p in out.rglob("*") if p.is_file()}
-    (out / "provenance.json").write_text(text_of(provenance(order, results, rows, files)), "utf-8")
+    (out / "provenance.json").write_text(text_of(said | {"files": files}), "utf-8")
 
 
 def _figures(order: Order, doses: tuple[PlotDose, ...], folder: Path) -> None:
@@ -151,16 +152,11 @@ def _readings(order: Order) -> Iterable[pa.Table]:
 
 
 def _workbook(
-    order: Order,
-    results: Results,
-    path: Path,
-    tables: Mapping[Table, pa.Table],
-    readings: Path,
-    counts: Mapping[str, int],
+    order: Order, said: Mapping[str, Any], path: Path, tables: Mapping[Table, pa.Table], readings: Path
 ) -> None:
-    """Write the workbook."""
+    """Write the workbook; `said` is its provenance."""
+    count = said["rows"]["readings"]
     book = Workbook(path, f"{order.installation.name}: research export", readings.parent)
-    said = provenance(order, results, counts, {})
     book.about(
         {
             "installation": said["installation"]["name"],
@@ -176,10 +172,10 @@ def _workbook(
     )
     for table, batch in tables.items():
         book.sheet(table, [batch])
-    if counts["readings"] <= MOST_ROWS:
+    if count <= MOST_ROWS:
         book.sheet(catalogue.READINGS, read_batches(readings))
     else:
-        book.instead(catalogue.READINGS, _elsewhere(order, counts["readings"]))
+        book.instead(catalogue.READINGS, _elsewhere(order, count))
     book.close()
 
 

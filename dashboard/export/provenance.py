@@ -37,9 +37,7 @@ METHODS = {
 """Method names, and where each is described."""
 
 
-def provenance(
-    order: Order, results: Results, rows: Mapping[str, int], files: Mapping[str, str]
-) -> dict[str, Any]:
+def provenance(order: Order, results: Results, rows: Mapping[str, int]) -> dict[str, Any]:
     """Return where an export comes from.
 
     Parameters
@@ -50,8 +48,6 @@ def provenance(
         The analysis of the period.
     rows : mapping
         Table to its number of rows.
-    files : mapping
-        File of the export to its SHA-256.
 
     Returns
     -------
@@ -91,7 +87,6 @@ def provenance(
             for quantity in sorted({quantity for quantity, _ in told})
         },
         "rows": dict(rows),
-        "files": dict(sorted(files.items())),
     }
 
 
