@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from ingest.installation_schema import schema
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping, Sequence
 
 TABLES = (
     ("", "", "The file itself"),
@@ -77,18 +77,31 @@ def reference() -> str:
     >>> reference().splitlines()[0]
     '# installation.toml'
     """
-    whole = schema()
-    parts = [INTRODUCTION]
-    for model, written, what in TABLES:
+    return "\n".join([INTRODUCTION, *sections(schema(), TABLES)])
+
+
+def sections(whole: Mapping[str, Any], tables: Sequence[tuple[str, str, str]]) -> Iterator[str]:
+    """Yield one section for each table of a file.
+
+    Parameters
+    ----------
+    whole : mapping
+        The file's JSON Schema.
+    tables : sequence of (str, str, str)
+        Model, how the file writes it, and what it is; as `TABLES`.
+
+    Yields
+    ------
+    str
+        A heading and a table of keys in Markdown, in turn.
+    """
+    for model, written, what in tables:
         node = whole["$defs"][model] if model else whole
-        parts.append(
-            f"## {what}{f': `{written}`' if written.startswith('[') else f': {written}' if written else ''}\n"
-        )
-        parts.append("| key | what it is | like |\n|---|---|---|\n" + "".join(_rows(node, whole["$defs"])))
-    return "\n".join(parts)
+        yield f"## {what}{f': `{written}`' if written.startswith('[') else f': {written}' if written else ''}\n"
+        yield "| key | what it is | like |\n|---|---|---|\n" + "".join(_rows(node, whole["$defs"]))
 
 
-def _rows(node: dict[str, Any], defined: dict[str, Any]) -> Iterator[str]:
+def _rows(node: Mapping[str, Any], defined: Mapping[str, Any]) -> Iterator[str]:
     """Yield a row for each key of a table."""
     needed = node.get("required", [])
     for key, entry in node["properties"].items():
@@ -101,7 +114,7 @@ def _rows(node: dict[str, Any], defined: dict[str, Any]) -> Iterator[str]:
 _PLAIN = {"string": "text", "integer": "a whole number", "number": "a number", "boolean": "`true` or `false`"}
 
 
-def _like(entry: dict[str, Any], defined: dict[str, Any]) -> str:
+def _like(entry: Mapping[str, Any], defined: Mapping[str, Any]) -> str:
     """Return what a key takes: its words, or an example."""
     kind = next(choice for choice in entry.get("anyOf", [entry]) if choice.get("type") != "null")
     many = [*kind.get("patternProperties", {}).values(), kind.get("additionalProperties"), kind.get("items")]

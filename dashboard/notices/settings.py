@@ -123,7 +123,7 @@ class Mqtt(Table):
     severity: Severity = "watch"
     """The mildest findings that are shown."""
     stands: Duration = 600.0
-    """How long a finding must stand before it is shown; stop is shown at once. [s]"""
+    """How long a finding must stand before it is shown, 10 min where left out; stop is shown at once. [s]"""
     tls: bool = False
     """Whether to use TLS."""
     ca_file: str | None = None
@@ -164,7 +164,7 @@ class Rule(Table):
     to: Annotated[tuple[Slug, ...], Field(min_length=1)]
     """Names of the recipients."""
     severity: Severity = "act"
-    """The mildest findings that it takes; worse ones too."""
+    """The mildest findings that it takes, and worse ones; "act" where left out."""
     zones: tuple[str, ...] | None = None
     """Zones that it takes; "head" stands for what belongs to no single zone. All where left out."""
     kinds: tuple[str, ...] | None = None
@@ -172,9 +172,9 @@ class Rule(Table):
     hours: Hours | None = None
     """Local hours in which it holds, like ["07:00", "17:00"]; a stop goes at any hour."""
     stands: Duration = 600.0
-    """How long a finding must stand before a notice; a stop goes at once. [s]"""
+    """How long a finding must stand before a notice, 10 min where left out; a stop goes at once. [s]"""
     group: Duration = 300.0
-    """How long a notice waits for others that go with it; a stop does not wait. [s]"""
+    """How long a notice waits for others that go with it, 5 min where left out; a stop does not wait. [s]"""
     repeat: Annotated[Duration, Field(ge=60.0)] | None = None
     """After what time it is told again, until somebody acknowledges it; once only where left out. [s]"""
     over: bool = False
@@ -185,7 +185,7 @@ class Heartbeat(Table):
     """A sign of life, so that somebody outside notices when it stops."""
 
     every: Annotated[Duration, Field(ge=1.0)] = 300.0
-    """Time between two. [s]"""
+    """Time between two; 5 min where left out. [s]"""
     webhook: Slug | None = None
     """Which [webhook.NAME] it goes to; with [mqtt] it goes to the broker too."""
 
@@ -206,6 +206,6 @@ class Notices(Table):
     heartbeat: Heartbeat | None = None
     """A sign of life."""
     gone: Duration = 1800.0
-    """How long a finding must be gone before it counts as over. [s]"""
+    """How long a finding must be gone before it counts as over; 30 min where left out. [s]"""
     page: Annotated[str, Field(pattern=r"^https?://[^\s]+$")] | None = None
     """Address of the dashboard, for the links in notices."""

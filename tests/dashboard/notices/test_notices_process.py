@@ -132,7 +132,7 @@ def test_the_mail_of_a_backflow_says_first_what_to_do(garden: Garden, mail_serve
 
     by_subject = {str(m["Subject"]): m for m in mail_server.taken}
     stop = by_subject["STOP: backflow, head · Brackendale Test Beds"]
-    text = stop.get_content()
+    text = stop.get_content().replace("\r\n", "\n")
     assert text.startswith("NOW: stop the injection and shut the supply to the system.\nDo not drink")
     assert text.index("licensed backflow tester") < text.index("STOP: backflow, head, sensor head_flow")
     assert "as your local code asks" in text

@@ -11,6 +11,7 @@ import pytest
 
 from dashboard.notices.hours import daily, last_daily, within
 from dashboard.notices.load import NoticesError, load, loads
+from dashboard.notices.reference import reference
 from ingest.load_installation import load as load_installation
 
 if TYPE_CHECKING:
@@ -53,6 +54,13 @@ def test_the_example_beside_the_sample_installation_is_right() -> None:
     system = load_installation(ROOT / "sample_data" / "installation.toml")
 
     assert load(ROOT / "sample_data" / "notices.toml", system).recipient
+
+
+def test_the_page_of_keys_is_what_the_model_says() -> None:
+    """Every key with its meaning, as the model has it now."""
+    page = (ROOT / "docs" / "notices-file.md").read_text("utf-8")
+
+    assert page == reference(), "run: python -m dashboard.notices.reference > docs/notices-file.md"
 
 
 @pytest.mark.parametrize(
