@@ -64,12 +64,12 @@ def test_usual_axes_come_from_the_description(installation: Installation) -> Non
     """Flow reaches the rated flow and a quarter, stock its share, EC the target; what nothing describes fits."""
     panels = {p.title: p.usual for p in zone_panels(installation, "bench1")}
 
-    assert panels["Flow"] == (0.0, pytest.approx(1000.0))
-    assert panels["Stock flow"] == (0.0, pytest.approx(10.0))
-    assert panels["EC at 25 °C"] == (0.0, pytest.approx(3.0))
+    assert panels["Flow"] == pytest.approx((0.0, 1000.0))
+    assert panels["Stock flow"] == pytest.approx((0.0, 10.0))
+    assert panels["EC at 25 °C"] == pytest.approx((0.0, 3.0))
     assert panels["Temperature"] == (0.0, 40.0)
     assert panels["Pressure"] is None
-    assert usual(installation, None, "flow", ["head_flow"]) == (0.0, pytest.approx(1000.0))
+    assert usual(installation, None, "flow", ["head_flow"]) == pytest.approx((0.0, 1000.0))
 
 
 @pytest.mark.parametrize(
