@@ -293,6 +293,18 @@ def test_dictionary_tells_every_column(made: Made, sheets: dict[str, pd.DataFram
     assert list(told) == [c.name for c in DICTIONARY.columns]
 
 
+def test_cell_is_empty_only_where_the_dictionary_says_what_that_means(made: Made) -> None:
+    """A column whose dictionary gives no meaning to an empty cell has none."""
+    silent = [
+        f"{table.name}.{c.name}"
+        for table in TABLES
+        for c in table.columns
+        if not c.empty and _parquet(made, table.name)[c.name].isna().any()
+    ]
+
+    assert silent == []
+
+
 def test_units_are_in_the_parquet_schema(made: Made) -> None:
     """Each Parquet column carries its unit and its meaning."""
     schema = pq.read_schema(made.out / "parquet" / "runs.parquet")
