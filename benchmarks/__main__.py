@@ -25,6 +25,7 @@ BENCHMARKS = {
     "measured_faults": "restrictions of a measured water loop",
     "example_findings": "ten findings to read",
     "dashboard_long": "a year of readings on the page",
+    "dashboard_live": "new readings from the journal to the screen",
 }
 """Module to what it shows, in the order they run."""
 

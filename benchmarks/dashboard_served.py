@@ -85,10 +85,10 @@ class Served:
 
 
 @contextmanager
-def serving(folder: Path, archive: Path) -> Iterator[Served]:
+def serving(folder: Path, archive: Path, described: str | None = None) -> Iterator[Served]:
     """Serve an archive as people do, and wait for its first results."""
     description = folder / "installation.toml"
-    description.write_text(installation_text())
+    description.write_text(described or installation_text())
     files = ["--installation", str(description), "--archive", str(archive), "--port", "0"]
     command = [sys.executable, "-m", "tricklebook", "dashboard", *files]
     server = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)

@@ -7,7 +7,7 @@ window.tricklebook = window.tricklebook || {};
   const root = document.documentElement;
   const say = (id, props) => window.dash_clientside.set_props(id, props);
   const listeners = [];
-  const PULSE_MS = 1000;
+  const PULSE_MS = 750;
   const seen = { live: null, results: null };
   let lostSince = null;
   let shownPath = null;
