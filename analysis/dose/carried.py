@@ -209,7 +209,7 @@ def _delivered(
         () if dose is None else dose.sensors,
         nutrient=nutrient,
         budget={
-            "dose": (relative * value) ** 2 / sd**2,
-            "pipes as described": pipes_sd**2 / sd**2,
+            "dose": (relative * value / sd) ** 2 if sd else 0.0,
+            "pipes as described": (pipes_sd / sd) ** 2 if sd else 0.0,
         },
     )
