@@ -45,6 +45,9 @@ OPEN_SITES = 4
 AGAIN_S = 30
 """Time after which the fleet's page shows itself anew. [s]"""
 
+MARKS = {"failed": "stop", "good": "fresh", "unseen": "unknown"}
+"""How a site stands to its symbol, where that is not of the same name."""
+
 SITE = "site/"
 """What stands between the prefix and a site's name."""
 
@@ -149,7 +152,7 @@ def fleet_page(folder: Path, settings: Settings, clock: Callable[[], pd.Timestam
     gate.stand_before(server)
     guard.shield(server, guard.content_policy([]))
     environment = Environment(loader=PackageLoader("dashboard.fleet", "templates"), autoescape=True)
-    environment.globals.update(say=say, language=LANGUAGE, prefix=prefix, levels=LEVELS, again=AGAIN_S)
+    environment.globals.update(say=say, language=LANGUAGE, prefix=prefix, kinds=(*LEVELS, "silent"), again=AGAIN_S)
 
     @server.get(prefix)
     def overview() -> str:
@@ -174,6 +177,10 @@ def fleet_page(folder: Path, settings: Settings, clock: Callable[[], pd.Timestam
     def style() -> Response:
         return send_from_directory(str(files("dashboard") / "assets"), "style.css")
 
+    @server.get(prefix + "assets/fleet.js")
+    def script() -> Response:
+        return send_from_directory(str(files("dashboard.fleet") / "static"), "fleet.js")
+
     @server.get(f"{prefix}{SITE}<name>")
     def site(name: str) -> Any:
         if name not in {one.name for one in sites_in(folder)}:
@@ -192,6 +199,7 @@ def _row(one: Any, now: pd.Timestamp) -> dict[str, Any]:
     return {
         "one": one,
         "level": one.level,
+        "mark": MARKS.get(one.level, one.level),
         "open": one.open or {},
         "newest": age(one.newest),
         "looked": age(one.looked),

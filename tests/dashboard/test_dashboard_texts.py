@@ -8,8 +8,9 @@ from pathlib import Path
 
 from dashboard.texts import catalogue
 
-SOURCES = list(Path(str(files("dashboard"))).rglob("*.py"))
+SOURCES = [path for path in Path(str(files("dashboard"))).rglob("*") if path.suffix in {".py", ".html"}]
 COMPOSED = re.compile(r'say\(\s*f"([^"]*)"')
+JOINED = re.compile(r'say\("([a-z_.]+)" ~')
 PLAIN = re.compile(r'"((?:[a-z_]+)\.(?:[a-z0-9_]+))"')
 
 
@@ -22,6 +23,7 @@ def used() -> set[str]:
             re.sub(r"\{[^}]*\}", ".*", re.escape(pattern).replace(r"\{", "{").replace(r"\}", "}"))
         )
         keys |= {key for key in catalogue() if shape.fullmatch(key)}
+    keys |= {key for begin in JOINED.findall(text) for key in catalogue() if key.startswith(begin)}
     return keys
 
 
