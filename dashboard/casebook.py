@@ -13,6 +13,7 @@ import pandas as pd
 from analysis import ledger
 from analysis.results import Finding
 from dashboard.cases import ACTIONS, Book, Case, Remark, Seen, cases, news
+from ingest.files import locked
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -74,8 +75,11 @@ class CaseBook:
             As `dashboard.cases.cases`.
         """
         with self._lock:
-            for seen in news(findings, self._read()):
-                self._append(_seen_row(seen, now))
+            if news(findings, self._read()):
+                # Dashboard and notices analyse side by side: one after the other, so that a case begins once.
+                with locked(self.path.with_name(f".{FILE}.lock"), wait=True):
+                    for seen in news(findings, self._read()):
+                        self._append(_seen_row(seen, now))
             return cases(findings, self._read())
 
     def remark(self, remark: Remark) -> None:

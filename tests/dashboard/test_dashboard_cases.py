@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -213,3 +214,22 @@ def test_backflow_that_the_service_log_clears_is_past_on_the_page_too() -> None:
     assert state("backflow cleared", -1) == "open"
     assert state("backflow cleared", 1, "") == "open"
     assert state("repair", 1) == "open"
+
+
+def test_two_programs_that_take_in_at_once_begin_a_case_once(tmp_path: Path) -> None:
+    """Dashboard and notices tell a finding with starts of their own in the same moment; it is one case."""
+    now = pd.Timestamp("2026-05-01 08:00", tz="UTC")
+    books, gate = [CaseBook(tmp_path) for _ in range(4)], threading.Barrier(4)
+
+    def take_in(book: CaseBook, number: int) -> None:
+        start = now - pd.Timedelta(days=7) + pd.Timedelta(seconds=number)
+        gate.wait(10)
+        book.take_in([Finding("leak", "z", None, start, now, "act", None, None, "", (), "")], now)
+
+    threads = [threading.Thread(target=take_in, args=(book, n)) for n, book in enumerate(books)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(20)
+
+    assert len(CaseBook(tmp_path).book().seen) == 1
