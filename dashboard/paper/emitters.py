@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from analysis.service import EMITTER_SERVICES
 from dashboard.paper.dates import on
 from dashboard.paper.effects import capital, effects, first_flow, told
-from dashboard.paper.record_numbers import percent
+from dashboard.paper.record_numbers import percent, signed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -72,7 +72,7 @@ def _served(
         yield f"{when} {told(flow, units)}"
         first = first_flow(results, name, services, service.time)
         if first and flow.before and flow.after:
-            before, after = (percent(1.0 - side[0] / first) for side in (flow.before, flow.after))
-            yield f"Before it the emitters gave {before} less than in their first days, after it {after} less."
+            before, after = (signed(side[0] / first - 1.0) for side in (flow.before, flow.after))
+            yield f"Against the flow of the first days: {before} before it, {after} after it."
     elif service.kind in FILTER_SERVICES:
         yield f"{when} {told(loss, units)}"

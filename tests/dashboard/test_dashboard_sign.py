@@ -391,3 +391,41 @@ def test_same_archive_gives_the_same_record(signed: Path) -> None:
 
     assert done.returncode == 0
     assert (signed / "again.pdf").read_bytes() == (signed / "record.pdf").read_bytes()
+
+
+@pytest.mark.slow
+def test_every_kind_of_record_is_made_and_verified(signed: Path) -> None:
+    """Commissioning and service records come from the same command; what two days cannot tell is refused in them."""
+    options = ["report", "--installation", "installation.toml", "--archive", "archive"]
+    for kind, said in (
+        ("commissioning", "Not accepted yet"),
+        ("service", "Whether it changed anything cannot be told from the data"),
+    ):
+        done = _run(signed, *options, "--kind", kind, "--output", f"{kind}.html")
+        checked = _run(signed, "verify", f"{kind}.html", "--archive", "archive")
+
+        assert (done.returncode, checked.returncode) == (0, 0), (done.stderr, checked.stderr)
+        assert said in (signed / f"{kind}.html").read_text("utf-8")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--kind", "weekly"], "--kind weekly: expected one of periodic, commissioning, service"),
+        (["--entry", "2026-04-10"], "goes with --kind service"),
+        (
+            ["--kind", "service", "--entry", "2026-04-11"],
+            "names 0 entries; name one of: 2026-04-10 13:00 filter cleaned",
+        ),
+        (["--contractor", "none.toml"], "none.toml: cannot be read"),
+    ],
+)
+def test_what_cannot_be_made_is_told_with_its_mend(signed: Path, options: list[str], said: str) -> None:
+    """A wrong kind, entry or contractor's file ends with status 2 and words that help."""
+    base = ["report", "--installation", "installation.toml", "--archive", "archive", "--output", "no.html"]
+    done = _run(signed, *base, *options)
+
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert not (signed / "no.html").exists()
