@@ -52,6 +52,11 @@ def installation_of(plant: Plant, system: int, have: tuple[str, ...] = ALL) -> I
     Installation
         With sensors of the accuracy that such sensors state.
     """
+    return Installation.model_validate(described(plant, system, have))
+
+
+def described(plant: Plant, system: int, have: tuple[str, ...] = ALL) -> dict[str, Any]:
+    """Return the same as the content of an installation file, to be added to."""
     zones = range(plant.rated.shape[1])
     span = f"0.5 % of {plant.span[system]:.0f} kPa"
     sensors: dict[str, dict[str, Any]] = {}
@@ -69,28 +74,26 @@ def installation_of(plant: Plant, system: int, have: tuple[str, ...] = ALL) -> I
                 sensors[name]["zone"] = f"z{zone + 1}"
     for name, sensor in sensors.items():
         sensor["source"] = {"csv": name}
-    return Installation.model_validate(
-        {
-            "name": f"Invented system {system}",
-            "timezone": "UTC",
-            "supply": {"kind": "well", "backflow_preventer": "none"},
-            "head": {"order": AFTER if plant.filter_after else BEFORE},
-            "zone": {
-                f"z{z + 1}": {
-                    "elevation": f"{plant.elevation[system, z]:.4f} m",
-                    "emitters": [
-                        {
-                            "count": max(1, round(plant.rated[system, z] / 2.0)),
-                            "flow": "2 L/h",
-                            "exponent": float(plant.exponent[system, z]),
-                        }
-                    ],
-                }
-                for z in zones
-            },
-            "sensor": sensors,
-        }
-    )
+    return {
+        "name": f"Invented system {system}",
+        "timezone": "UTC",
+        "supply": {"kind": "well", "backflow_preventer": "none"},
+        "head": {"order": AFTER if plant.filter_after else BEFORE},
+        "zone": {
+            f"z{z + 1}": {
+                "elevation": f"{plant.elevation[system, z]:.4f} m",
+                "emitters": [
+                    {
+                        "count": max(1, round(plant.rated[system, z] / 2.0)),
+                        "flow": "2 L/h",
+                        "exponent": float(plant.exponent[system, z]),
+                    }
+                ],
+            }
+            for z in zones
+        },
+        "sensor": sensors,
+    }
 
 
 def season_view(
