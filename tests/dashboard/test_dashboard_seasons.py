@@ -45,8 +45,11 @@ def garden() -> Installation:
 
 def _plain(words: str) -> str:
     """Return words with plain blanks and signs."""
-    signs = {"\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": "", "\N{MINUS SIGN}": "-"}
-    return words.translate(str.maketrans(signs))
+    return (
+        words.replace("\N{NO-BREAK SPACE}", " ")
+        .replace("\N{NARROW NO-BREAK SPACE}", "")
+        .replace("\N{MINUS SIGN}", "-")
+    )
 
 
 def _estimates(run: Run, fraction: float, flow: float, *, known: bool) -> list[Estimate]:
