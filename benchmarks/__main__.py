@@ -25,6 +25,7 @@ BENCHMARKS = {
     "backflow": "backflow: found, how soon, false alarms",
     "measured_faults": "restrictions of a measured water loop",
     "example_findings": "ten findings to read",
+    "record": "service records of a month and a season, beside reading the same days",
     "dashboard_long": "a year of readings on the page",
     "dashboard_live": "new readings from the journal to the screen",
 }
