@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import json
-import threading
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
 
 from analysis.results import Finding
 from analysis.service import Service
+from dashboard import casebook
 from dashboard.casebook import FILE, CaseBook
 from dashboard.cases import Book, Case, Remark, Seen, cases, match, with_services
 from ingest.errors import UserError
+from ingest.files import locked
 
 NOW = pd.Timestamp("2026-11-25T12:00:00Z")
 HOUR = pd.Timedelta(hours=1)
@@ -216,20 +218,20 @@ def test_backflow_that_the_service_log_clears_is_past_on_the_page_too() -> None:
     assert state("repair", 1) == "open"
 
 
-def test_two_programs_that_take_in_at_once_begin_a_case_once(tmp_path: Path) -> None:
-    """Dashboard and notices tell a finding with starts of their own in the same moment; it is one case."""
-    now = pd.Timestamp("2026-05-01 08:00", tz="UTC")
-    books, gate = [CaseBook(tmp_path) for _ in range(4)], threading.Barrier(4)
+def test_two_programs_take_in_one_after_the_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While a case is written down no other program can write one, and a second telling finds it there."""
+    now, held, row = pd.Timestamp("2026-05-01 08:00", tz="UTC"), [], casebook._seen_row  # noqa: SLF001 - what is watched
 
-    def take_in(book: CaseBook, number: int) -> None:
-        start = now - pd.Timedelta(days=7) + pd.Timedelta(seconds=number)
-        gate.wait(10)
-        book.take_in([Finding("leak", "z", None, start, now, "act", None, None, "", (), "")], now)
+    def watched(seen: Seen, at: pd.Timestamp) -> dict[str, Any]:
+        with locked(tmp_path / f".{FILE}.lock", wait=False) as free:
+            held.append(not free)
+        return row(seen, at)
 
-    threads = [threading.Thread(target=take_in, args=(book, n)) for n, book in enumerate(books)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(20)
+    monkeypatch.setattr(casebook, "_seen_row", watched)
+    for day in (7, 6):
+        start = now - pd.Timedelta(days=day)
+        found = Finding("leak", "z", None, start, now, "act", None, None, "", (), "")
+        CaseBook(tmp_path).take_in([found], now)
 
+    assert held == [True]
     assert len(CaseBook(tmp_path).book().seen) == 1
