@@ -14,7 +14,7 @@ from analysis.diagnosis.season import diagnose
 from analysis.results import Feature, Finding
 from analysis.view import SeasonView
 from benchmarks.backflow import REST_BEFORE, START, gross_day, installation, view, zeros
-from benchmarks.faults import KINDS, seasons_with
+from benchmarks.planted import KINDS, seasons_with
 from benchmarks.season_views import season_view
 
 if TYPE_CHECKING:

@@ -20,40 +20,17 @@ from analysis.diagnosis.season import diagnose
 from analysis.diagnosis.study import Study, judged, spans, study
 from analysis.results import Finding
 from analysis.trend import ewma
+from benchmarks.planted import KINDS, SEASON, points, seasons_with
 from benchmarks.season_views import ALL, season_view
-from benchmarks.seasons import (
-    Array,
-    Faults,
-    Plant,
-    Seasons,
-    correlated,
-    make_plant,
-    no_faults,
-    ramp,
-    simulate,
-    solve,
-    step,
-    with_fault,
-)
+from benchmarks.seasons import Array, Seasons, correlated, make_plant, no_faults, simulate
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-SEASON = np.arange(90.0)
 YEAR = np.arange(365.0)
 
 CLEAR_EFFECT = 0.02
 """Effect on the flow from which a name is asked for. [-]"""
-
-KINDS = (
-    "emitter clogging",
-    "leak",
-    "flow meter drift",
-    "pressure regulation",
-    "filter clogging",
-    "valve fault",
-    "sensor fault",
-)
 
 SUBSETS = {
     "all": ALL,
@@ -64,75 +41,6 @@ SUBSETS = {
     "flow, head": ("meter", "temperature", "rest", "mixed"),
     "flow only": ("meter", "temperature"),
 }
-
-
-def points(have: Sequence[str]) -> tuple[str, ...]:
-    """Return the pressure points among what a system has."""
-    return tuple(h for h in have if h not in ("meter", "temperature", "rest"))
-
-
-def _drawn(rng: np.random.Generator, low: float, high: float, n: int) -> Array:
-    return np.asarray(rng.uniform(low, high, n), dtype=np.float64)
-
-
-def plant_fault(rng: np.random.Generator, faults: Faults, kind: str, days: Array) -> tuple[Faults, Array]:
-    """Plant one kind of fault in every system; return the faults and their size, shape (systems, days)."""
-    n = faults.clogging.shape[0]
-    onset = _drawn(rng, 28.0, 45.0, n)
-    sign = np.asarray(rng.choice([-1.0, 1.0], n), dtype=np.float64)
-    small = np.exp(_drawn(rng, np.log(0.01), np.log(0.15), n))
-    rows: dict[str, tuple[str, Array]] = {
-        "emitter clogging": ("clogging", ramp(days, onset, _drawn(rng, 0.02, 0.2, n) / 45.0)),
-        "leak": ("leak", step(days, onset, small)),
-        "flow meter drift": ("meter", ramp(days, onset, sign * _drawn(rng, 0.02, 0.1, n) / 45.0)),
-        "pressure regulation": ("regulator", step(days, onset, sign * small)),
-        "filter clogging": ("filter", ramp(days, onset, _drawn(rng, 0.2, 2.0, n) / 45.0)),
-        "valve fault": ("main", step(days, onset, _drawn(rng, 0.2, 2.0, n))),
-        "sensor fault": ("offset", ramp(days, onset, sign * _drawn(rng, 4.0, 20.0, n) / 45.0)),
-    }
-    name, size = rows[kind]
-    if kind == "sensor fault":
-        return replace(faults, offset={"lateral end": size}), np.abs(size[:, 0])
-    spread = {
-        "clogging": {"uneven": _drawn(rng, 0.0, 0.5, n)},
-        "leak": {"leak_place": _drawn(rng, 0.0, 1.0, n)},
-    }
-    return with_fault(faults, **{name: size}, **spread.get(name, {})), np.abs(size[:, 0])
-
-
-def effect_on_flow(plant: Plant, faults: Faults, kind: str, size: Array) -> Array:
-    """Return by what share a fault changes the flow, or the flow at reference pressure as it is measured."""
-    if kind in ("emitter clogging", "leak", "flow meter drift"):
-        return size
-    if kind == "sensor fault":
-        return size * (plant.exponent / plant.end_pressure)
-    name = {"pressure regulation": "regulator", "filter clogging": "filter", "valve fault": "main"}[kind]
-    none = no_faults(size.shape[0], 1, size.shape[1])
-    alone = with_fault(none, **{name: getattr(faults, name)})
-    flow = [_steady_flow(plant, planted) for planted in (none, alone)]
-    return np.asarray(np.abs(np.log(flow[1] / flow[0]))[:, 0])
-
-
-def _steady_flow(plant: Plant, faults: Faults) -> Array:
-    """Return the flow at 20 °C and set pressures."""
-    one = np.ones((faults.clogging.shape[0], 1, faults.clogging.shape[2]))
-    regulated = plant.regulated[:, None, None] * (1.0 + faults.regulator)
-    supply = plant.supply[:, None, None] * one
-    loss = (1.0 + faults.filter, 1.0 + faults.main)
-    return solve(plant, faults, 20.0 * one, regulated, supply, np.zeros((one.shape[0], 1, 1)), loss).flow
-
-
-def seasons_with(
-    seed: int, systems: int, kinds: Sequence[str], have: Sequence[str] = ALL
-) -> tuple[Seasons, list[Array]]:
-    """Return seasons in which every system has each of some faults, and the effect of each on the flow."""
-    rng = np.random.default_rng(seed)
-    plant = make_plant(rng, systems)
-    faults, effects = no_faults(systems, 1, SEASON.size), []
-    for kind in kinds:
-        faults, size = plant_fault(rng, faults, kind, SEASON)
-        effects.append(effect_on_flow(plant, faults, kind, size))
-    return simulate(rng, plant, faults, SEASON, points=points(have)), effects
 
 
 def look(seasons: Seasons, system: int, have: tuple[str, ...] = ALL) -> Study:

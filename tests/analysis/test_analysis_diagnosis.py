@@ -13,7 +13,8 @@ from analysis.diagnosis.season import diagnose
 from analysis.diagnosis.study import study
 from analysis.results import Estimate, Finding
 from analysis.service import Service
-from benchmarks.faults import KINDS, look, names_on, seasons_with, upper
+from benchmarks.faults import look, names_on, upper
+from benchmarks.planted import KINDS, seasons_with
 from benchmarks.season_views import ALL, START, season_view
 from benchmarks.seasons import make_plant, no_faults, simulate, step, with_fault
 
