@@ -23,6 +23,13 @@ if TYPE_CHECKING:
     from dashboard.context import Context
 
 
+OF_A_RUN = 2.0
+"""A finding that is longer than so many lengths of a run is not that run's. [-] No source."""
+
+ROUND_ABOUT, LEAST_AROUND = 0.25, pd.Timedelta(minutes=30)
+"""What a chart shows before and after a finding: a share of its length, and at least so much. No source."""
+
+
 def case_box(context: Context, case: Case, *, place: bool = False) -> Component:
     """Return one case.
 
@@ -67,23 +74,23 @@ def case_box(context: Context, case: Case, *, place: bool = False) -> Component:
 def _where_seen(context: Context, finding: Finding) -> list[Component]:
     """Return a link to the run in which a finding was seen, or to the stretch of the chart."""
     runs = [] if finding.zone is None else zone_runs(context.snapshot.results, finding.zone)
-    during = [run for run in runs if run.start <= finding.end and finding.start <= run.end]
-    if during and finding.end - finding.start <= LONGEST_OF_A_RUN:
+    length = finding.end - finding.start
+    during = [
+        run
+        for run in runs
+        if run.start <= finding.end
+        and finding.start <= run.end
+        and length <= OF_A_RUN * (run.end - run.start)
+    ]
+    if during:
         begun = int(during[0].start.timestamp())
         path, word = context.path("run", during[0].zone, str(begun)), say("finding.see_run")
     else:
         place = ("head",) if finding.zone is None else ("zone", finding.zone)
-        around = max((finding.end - finding.start) * ROUND_ABOUT, LEAST_AROUND)
+        around = max(length * ROUND_ABOUT, LEAST_AROUND)
         ends = int((finding.start - around).timestamp()), int((finding.end + around).timestamp())
         path, word = context.path(*place) + f"?from={ends[0]}&to={ends[1]}", say("finding.see_curve")
     return [html.P(html.A(word, href=path, className="inside target"))]
-
-
-LONGEST_OF_A_RUN = pd.Timedelta(hours=12)
-"""A finding that is longer is not one run's. [-] No source."""
-
-ROUND_ABOUT, LEAST_AROUND = 0.25, pd.Timedelta(minutes=30)
-"""What a chart shows before and after a finding: a share of its length, and at least so much. No source."""
 
 
 def _head(case: Case, *, place: bool) -> list[Component]:

@@ -101,10 +101,11 @@ def value_axis(place: Place, look: Look, ends: tuple[float, float]) -> dict[str,
 def title(layout: dict[str, Any], place: Place, look: Look, panel: Panel, scale: Scale, *, rows: int) -> None:
     """Write what a panel shows, and in which unit, at the left above it."""
     unit = "" if scale.unit == "1" else f" [{scale.unit}]"
+    fits = "" if panel.usual is not None else f", {say('chart.axis_fits')}"
     lifted = 2 + KEY_PX * rows
     layout["annotations"].append(
         {
-            "text": f"<b>{plain(panel.title)}</b>{plain(unit)}",
+            "text": f"<b>{plain(panel.title)}</b>{plain(unit + fits)}",
             "x": 0,
             "xref": "paper",
             "xanchor": "left",
