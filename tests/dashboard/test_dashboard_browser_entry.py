@@ -149,3 +149,23 @@ def test_login_works_under_a_path_without_a_script(open_page: OpenPage, behind_l
     assert opened.complaints == []
     page.get_by_role("button", name="Log out").click()
     expect(page.get_by_role("button", name="Log in")).to_be_visible()
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("width", [390, 820, 1280])
+def test_login_page_is_for_everybody(
+    open_page: OpenPage, behind_login: Served, width: int, theme: str
+) -> None:
+    """The login page, a refusal on it too, has no axe violation and fits, at every width and in either look."""
+    opened = open_page("/zone/bench1", base=behind_login.address, width=width, theme=theme)
+    page, axe = opened.page, Axe()
+    first = axe.run(page)
+    page.locator("[name=name]").fill("B. Ash")
+    page.locator("[name=password]").fill("wrong words")
+    page.get_by_role("button", name="Log in").click()
+    expect(page.locator("body")).to_contain_text("do not belong together")
+    second = axe.run(page)
+
+    assert first.violations_count == 0, first.generate_report()
+    assert second.violations_count == 0, second.generate_report()
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
