@@ -13,6 +13,7 @@ import subprocess
 import sys
 import xml.etree.ElementTree as ET
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -417,6 +418,7 @@ def test_sheet_that_cannot_hold_the_readings_says_where_they_are(
     assert workbook.MOST_ROWS == 2**20 - 1
 
 
+@pytest.mark.slow
 def test_export_without_a_trial_has_everything_else(tmp_path: Path) -> None:
     """An installation that describes no plots exports runs, estimates and readings, and empty tables of treatments."""
     trial_archive.make(tmp_path, 1)
@@ -460,6 +462,21 @@ def test_wrong_words_are_told(made: Made, tmp_path: Path) -> None:
         export_folder(made.order, made.results, tmp_path / "full")
 
 
+def test_period_without_readings_gives_empty_tables(made: Made, tmp_path: Path) -> None:
+    """A month in which nothing was stored exports as tables with headings and no rows of runs or readings."""
+    start, end = pd.Timestamp("2026-09-01T00:00Z"), pd.Timestamp("2026-09-03T00:00Z")
+    order = replace(made.order, start=start, end=end)
+    results = replace(made.results, start=start, end=end, runs=(), estimates=(), findings=())
+    out = export_folder(order, results, tmp_path / "out")
+    rows = {p.stem: len(pd.read_parquet(p)) for p in (out / "parquet").iterdir()}
+
+    assert rows["readings"] == rows["runs"] == rows["doses"] == 0
+    assert rows["plots"] == 5
+    assert (out / "csv" / "readings.csv").read_text("utf-8").count("\n") == 1
+    verdicts = pd.read_csv(out / "csv" / "equivalence.csv").verdict
+    assert set(verdicts) == {"refused"}
+
+
 def test_workbook_without_its_library_is_told(
     made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -471,6 +488,7 @@ def test_workbook_without_its_library_is_told(
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_equivalence_command_tells_each_treatment(made: Made) -> None:
     """The command's JSON holds the verdicts; its words name difference, margin and what more runs would do."""
     command = [sys.executable, "-m", "tricklebook", "equivalence", "--installation", str(made.described)]
