@@ -86,8 +86,6 @@ class Marks:
 
 def _journal_marks(archive: Path, installation: Installation) -> dict[str, str]:
     """Return a mark of each day's readings that are in no file yet."""
-    if not (archive / "journal").is_dir():
-        return {}
     batch, memory = read_tail(archive, installation.site)
     if not batch.messages:
         return {}

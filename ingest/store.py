@@ -166,6 +166,8 @@ def read_tail(archive: Path, site: str) -> tuple[Batch, str]:
     BusyArchiveError
         If the checkpoint moved every time that it was read.
     """
+    if not (archive / "journal").is_dir() and read_share(archive, site) is None:
+        return Batch({}), ""
     for _ in range(TRIES):
         before = _checkpoint(archive, site)
         try:
@@ -192,8 +194,6 @@ def _tail_table(
     archive: Path, installation: Installation, sensors: Sequence[str] | None, span: Span
 ) -> pa.Table:
     """Return the journal's readings that are wanted, in the order of their arrival."""
-    if not (archive / "journal").is_dir() and read_share(archive, installation.site) is None:
-        return parquet.SCHEMA.empty_table()
     batch, memory = read_tail(archive, installation.site)
     if not batch.messages:
         return parquet.SCHEMA.empty_table()

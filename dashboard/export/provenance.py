@@ -97,7 +97,7 @@ def text_of(values: Mapping[str, Any]) -> str:
 
 def _waiting(archive: Path, site: str) -> int:
     """Return how many messages the journal holds that no file of the archive does."""
-    return len(read_tail(archive, site)[0].messages) if (archive / "journal").is_dir() else 0
+    return len(read_tail(archive, site)[0].messages)
 
 
 def _version(name: str) -> str:
