@@ -117,7 +117,7 @@ DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 
 
 def style_sheet() -> str:
-    """Return the palettes as CSS custom properties: light, and dark where the reader asks for it.
+    """Return the palettes as CSS custom properties: light, and dark where reader or machine asks for it.
 
     Returns
     -------
@@ -136,7 +136,8 @@ def style_sheet() -> str:
     return (
         f":root {{ color-scheme: light; {rules(LIGHT)} }}\n"
         f":root[data-theme=dark] {{ color-scheme: dark; {rules(DARK)} }}\n"
-        f"@media print {{ :root, :root[data-theme=dark] {{ color-scheme: light; {rules(LIGHT)} }} }}\n"
+        f"@media (prefers-color-scheme: dark) {{ :root:not([data-theme]) {{ color-scheme: dark; {rules(DARK)} }} }}\n"
+        f"@media print {{ :root, :root[data-theme=dark], :root:not([data-theme]) {{ color-scheme: light; {rules(LIGHT)} }} }}\n"
     )
 
 

@@ -166,6 +166,8 @@ def test_login_page_is_for_everybody(
     expect(page.locator("body")).to_contain_text("do not belong together")
     second = axe.run(page)
 
+    ground = page.evaluate("() => getComputedStyle(document.body).backgroundColor")
+    assert ground == {"light": "rgb(241, 241, 238)", "dark": "rgb(23, 27, 30)"}[theme]
     assert first.violations_count == 0, first.generate_report()
     assert second.violations_count == 0, second.generate_report()
     assert page.evaluate("document.documentElement.scrollWidth") <= width
