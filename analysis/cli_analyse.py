@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from ingest.installation import Installation
 
     Told = tuple[Site, Installation, Results]
+    Failed = tuple[Site, UserError]
 
 BAR = 30
 """Columns of the progress bar."""
@@ -95,7 +96,7 @@ def _period(
     return start, end
 
 
-def _here(sites: Sequence[Site], wanted: tuple[str | None, str | None]) -> Iterator[Told | UserError]:
+def _here(sites: Sequence[Site], wanted: tuple[str | None, str | None]) -> Iterator[Told | Failed]:
     """Work sites out in this process, one after the other."""
     from analysis.archive import review  # noqa: PLC0415 - pandas and the store load only when needed
     from ingest.load_installation import load  # noqa: PLC0415 - as above
@@ -113,13 +114,13 @@ def _here(sites: Sequence[Site], wanted: tuple[str | None, str | None]) -> Itera
             bar.show(place + 1.0)
             yield site, system, results
         except UserError as error:
-            yield error
+            yield site, error
     bar.clear()
 
 
 def _spread(
     sites: Sequence[Site], wanted: tuple[str | None, str | None], scheduler: str | None, processes: int | None
-) -> Iterator[Told | UserError]:
+) -> Iterator[Told | Failed]:
     """Have sites worked out by a cluster, and take them in their order."""
     try:
         from analysis import cluster  # noqa: PLC0415 - only those who spread need it
@@ -137,28 +138,33 @@ def _spread(
                 begun.append(cluster.begin(client, site, system, *_period(system, wanted)))
             except UserError as error:
                 begun.append(error)
-        for place in range(len(sites)):
+        for place, site in enumerate(sites):
             one = begun.popleft()
             try:
-                yield one if isinstance(one, UserError) else (one.site, one.installation, cluster.finish(one))
+                yield (
+                    (site, one)
+                    if isinstance(one, UserError)
+                    else (site, one.installation, cluster.finish(one))
+                )
             except UserError as error:
-                yield error
+                yield site, error
             bar.show(place + 1.0)
     bar.clear()
 
 
-def _write(told: Iterator[Told | UserError], *, fleet: bool, json: bool, explain: bool) -> int:
+def _write(told: Iterator[Told | Failed], *, fleet: bool, json: bool, explain: bool) -> int:
     """Print what is told; return how many sites could not be worked out."""
     from analysis.document import pieces  # noqa: PLC0415 - loads only when needed
     from analysis.table import lines  # noqa: PLC0415 - as above
 
     failed, between = 0, "[\n" if json and fleet else ""
     for one in told:
-        if isinstance(one, UserError):
+        if len(one) == 2:  # noqa: PLR2004 - a site and what is wrong with it
+            site, error = one
             if not fleet:
-                raise one
+                raise error
             failed += 1
-            sys.stderr.write(f"tricklebook: {one}\n")
+            sys.stderr.write(f"tricklebook: {site.name}: {error}\n")
             continue
         _, system, results = one
         sys.stdout.write(between)
