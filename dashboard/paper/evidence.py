@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ingest import manifest
+from ingest.days import days_of, files
 from ingest.errors import UserError
 
 if TYPE_CHECKING:
@@ -82,15 +83,14 @@ def days_of_period(
     dict
         Folder of the day, relative to the archive, to file name to hash.
     """
-    folder = archive / "readings" / f"site={site}"
-    first, last = f"date={start.date().isoformat()}", f"date={end.date().isoformat()}"
-    days = sorted(d for d in (folder.iterdir() if folder.is_dir() else ()) if first <= d.name <= last)
-    return {
-        day.relative_to(archive).as_posix(): {
-            path.name: sha256(path) for path in sorted(day.glob("*.parquet"))
-        }
-        for day in days
-    }
+    first, last = start.date().isoformat(), end.date().isoformat()
+    folders = [f"readings/site={site}/date={day}" for day in days_of(archive, site) if first <= day <= last]
+    return {folder: day_hashes(archive, folder) for folder in folders}
+
+
+def day_hashes(archive: Path, folder: str) -> dict[str, str]:
+    """Return file name to hash of one day, in the archive's folder or in its depot."""
+    return {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in files(archive, folder)}
 
 
 def manifests_of_period(archive: Path, site: str, days: Iterable[str]) -> dict[str, str]:
@@ -187,10 +187,15 @@ def differences(evidence: Mapping[str, Any], folder: Path, archive: Path | None)
         return found
     found += _against(archive, evidence.get("manifests", {}))
     found += _shortened(archive, evidence.get("ledgers", {}))
-    for day, files in evidence.get("days", {}).items():
-        found += _against(archive / day, files, prefix=f"{day}/")
-        present = {path.name for path in (archive / day).glob("*.parquet")}
-        found += [Difference(f"{day}/{name}", "added") for name in sorted(present - files.keys())]
+    for day, wanted in evidence.get("days", {}).items():
+        present = day_hashes(archive, day)
+        found += [Difference(f"{day}/{name}", "missing") for name in wanted if name not in present]
+        found += [
+            Difference(f"{day}/{name}", "changed")
+            for name in wanted
+            if present.get(name, wanted[name]) != wanted[name]
+        ]
+        found += [Difference(f"{day}/{name}", "added") for name in sorted(present.keys() - wanted.keys())]
     return found
 
 
@@ -206,13 +211,13 @@ def _shortened(folder: Path, prefixes: Mapping[str, Any]) -> list[Difference]:
     return found
 
 
-def _against(folder: Path, hashes: Mapping[str, str], prefix: str = "") -> list[Difference]:
+def _against(folder: Path, hashes: Mapping[str, str]) -> list[Difference]:
     """Compare files with their hashes."""
     found = []
     for name, wanted in hashes.items():
         path = folder / name
         if not path.is_file():
-            found.append(Difference(prefix + name, "missing"))
+            found.append(Difference(name, "missing"))
         elif sha256(path) != wanted:
-            found.append(Difference(prefix + name, "changed"))
+            found.append(Difference(name, "changed"))
     return found

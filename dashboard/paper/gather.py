@@ -18,6 +18,7 @@ from dashboard.paper.completeness import completeness
 from dashboard.paper.document import Attachment
 from dashboard.paper.record import Matter
 from dashboard.records import ENTRIES
+from ingest.store import read_tail
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -94,6 +95,7 @@ def gather(asked: Asked) -> tuple[Matter, dict[str, Any]]:
         tuple(_entries(archive, results.start, results.end)),
         asked.client,
         house,
+        waiting=len(read_tail(archive, system.site)[0].messages),
     )
     rests = _rests(asked, matter)
     hashes = {name: str(said["sha256"]) for name, said in rests["sources"].items()}

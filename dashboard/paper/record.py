@@ -66,6 +66,8 @@ class Matter:
         Short name to hash of what the record rests on.
     attachments : tuple of Attachment
         Files inside the PDF.
+    waiting : int
+        Messages that the archive did not hold yet: no hash covers them. [-]
     """
 
     results: Results
@@ -77,6 +79,7 @@ class Matter:
     house: House = field(default_factory=House)
     hashes: Mapping[str, str] = field(default_factory=dict)
     attachments: tuple[Attachment, ...] = ()
+    waiting: int = 0
 
     @property
     def logged(self) -> tuple[Service, ...]:
@@ -178,6 +181,11 @@ def _evidence(matter: Matter) -> Section | None:
             "whether the record or the readings were changed since; with the signature, who made it."
         )
     ]
+    if matter.waiting:
+        words.append(
+            f"{matter.waiting} messages still waited in the journal when this record was made; no hash covers what they "
+            "hold. A record made once they are archived has its evidence whole."
+        )
     if matter.attachments:
         words.append(
             f"As PDF, this record is made as {' and '.join(STANDARD_NAMES)}, and carries inside it: "

@@ -224,3 +224,11 @@ def test_commissioning_without_acceptance_says_so(garden: Installation) -> None:
     document = commissioned(replace(_matter(), services=()), sheet(garden, END.date()), [], garden, "metric")
 
     assert document.sections[0].words[0].startswith("Not accepted yet")
+
+
+def test_readings_that_no_hash_covers_are_told(garden: Installation) -> None:
+    """Where messages still waited in the journal, the record says that its evidence does not reach them."""
+    page = html(record(replace(_matter(), waiting=3), garden, "metric"))
+
+    assert "3 messages still waited in the journal" in page
+    assert "still waited" not in html(record(_matter(), garden, "metric"))
