@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from pathlib import Path
 
+    from waitress.server import BaseWSGIServer
+
     from ingest.installation import Installation
 
 THREADS = 6
@@ -129,7 +131,7 @@ def serve(
     shown = opened(archive, installation, settings, pace)
     shown.watch.start()
     try:
-        answer(shown.application, listener, host, settings.prefix)
+        answer(shown.application, listener, host, settings)
     finally:
         shown.close()
 
@@ -173,15 +175,38 @@ def opened(archive: Path, installation: Installation, settings: Settings, pace: 
     return Shown(create_app(watch, settings).server, watch, analyst)
 
 
+def answering(
+    application: Callable[..., Iterable[bytes]], listener: socket.socket, settings: Settings
+) -> BaseWSGIServer:
+    """Return what answers at a socket once it is told to run.
+
+    Parameters
+    ----------
+    application : callable
+        WSGI application.
+    listener : socket.socket
+        Where it is asked.
+    settings : Settings
+        Whether a proxy's headers are let through; from anybody else they are dropped.
+    """
+    server: BaseWSGIServer = waitress.create_server(
+        application,
+        sockets=[listener],
+        threads=THREADS,
+        max_request_body_size=LARGEST_BODY,
+        ident=None,
+        clear_untrusted_proxy_headers=not settings.behind_proxy,
+    )
+    return server
+
+
 def answer(
-    application: Callable[..., Iterable[bytes]], listener: socket.socket, host: str, prefix: str
+    application: Callable[..., Iterable[bytes]], listener: socket.socket, host: str, settings: Settings
 ) -> None:
     """Answer with an application at a socket until interrupted, and say where."""
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
-    server = waitress.create_server(
-        application, sockets=[listener], threads=THREADS, max_request_body_size=LARGEST_BODY, ident=None
-    )
-    where = f"http://{host}:{listener.getsockname()[1]}{prefix}"
+    server = answering(application, listener, settings)
+    where = f"http://{host}:{listener.getsockname()[1]}{settings.prefix}"
     sys.stderr.write(f"tricklebook: the dashboard is at {where} (Ctrl-C ends it)\n")
     sys.stderr.flush()
     try:

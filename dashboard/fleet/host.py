@@ -234,7 +234,7 @@ def serve_fleet(folder: Path, *, host: str, port: int, settings: Settings, pace:
     patrol = threading.Thread(target=_keep, args=(command, done), daemon=True)
     patrol.start()
     try:
-        answer(application, listener, host, settings.prefix)
+        answer(application, listener, host, settings)
     finally:
         done.set()
         patrol.join()

@@ -11,14 +11,13 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-import waitress
 from playwright.sync_api import Browser, Page
 
 from dashboard.app import Settings, create_app
 from dashboard.feed import ArchiveFeed
 from dashboard.keeper import Keeper
 from dashboard.records import Records
-from dashboard.serve import listen
+from dashboard.serve import answering, listen
 from dashboard.watch import Pace, Watch, utc_now
 from ingest.installation import Installation
 from tests.dashboard import field as invented
@@ -62,7 +61,7 @@ def serve(
     watch = Watch(feed, pace, keeper=Keeper(archive, feed, utc_now), records=Records(archive))
     app = create_app(watch, settings)
     listener = listen("127.0.0.1", 0)
-    server = waitress.create_server(app.server, sockets=[listener], threads=4)
+    server = answering(app.server, listener, settings or Settings())
     port = listener.getsockname()[1]
     thread = threading.Thread(target=server.run, daemon=True)
     watch.start()
