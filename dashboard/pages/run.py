@@ -12,6 +12,7 @@ from dashboard.chart_box import Compare, chart_box
 from dashboard.context import Context, Page
 from dashboard.display import clock, duration, scale, share, when
 from dashboard.estimates import estimates_table, label
+from dashboard.pages.plots import plots
 from dashboard.parts import section, table
 from dashboard.snapshot import cases_of, run_at, zone_runs
 from dashboard.texts import say
@@ -76,6 +77,7 @@ def page(context: Context, zone: str, start_s: int) -> Page:
                 save_numbers(context, run),
                 testid="estimates-part",
             ),
+            *plots(context, run),
             section(say("run.budget"), *_budgets(estimates), testid="budget"),
             *(
                 [section(say("zone.findings"), *(case_box(context, c) for c in touching), testid="findings")]

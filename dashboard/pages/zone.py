@@ -13,6 +13,7 @@ from dashboard.chart_box import Compare, chart_box, days_before
 from dashboard.context import Context, Page
 from dashboard.display import duration, scale, when
 from dashboard.estimates import estimates_table, text
+from dashboard.pages.plots import plots
 from dashboard.pages.run import run_path, save_numbers
 from dashboard.panels import sensor_label, zone_panels
 from dashboard.parts import (
@@ -75,6 +76,7 @@ def page(context: Context, zone: str) -> Page:
         ),
         body=[
             section(say("zone.estimates"), *_estimates(context, zone), testid="estimates-part"),
+            *[part for run in ended_runs(context.snapshot.results, zone)[:1] for part in plots(context, run)],
             *period_section(context, zone),
             section(
                 say("zone.findings"),
