@@ -210,11 +210,11 @@ def _by_stock_meter(
 
 def _stock_level(installation: Installation, zone: str, name: str, flow: pd.Series) -> float:
     """Return the stock flow above which stock counts as entering. [L/h]"""
-    injector = installation.injector[installation.injector_of(zone) or ""]
-    if injector.injection_flow:
+    injector = installation.injector.get(installation.injector_of(zone) or "")
+    if injector is not None and injector.injection_flow:
         return float(STOCK_ON_SHARE * injector.injection_flow)
     nominal = nominal_flow(installation, zone)
-    if injector.ratio and nominal:
+    if injector is not None and injector.ratio and nominal:
         return float(STOCK_ON_SHARE * injector.ratio * nominal)
     limits = installation.sensor[name].range
     if limits is not None and installation.sensor[name].quantity == "flow":

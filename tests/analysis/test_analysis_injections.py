@@ -54,6 +54,17 @@ def test_stock_meter_is_preferred() -> None:
     assert _ends(found) == pytest.approx((15.0, 45.0), abs=0.1)
 
 
+def test_stock_meter_tells_without_an_injector_described() -> None:
+    """A meter on the stock's line tells also where nobody has described what drives the stock."""
+    plain = installation(zone("a"), sensor("stock", "flow", "stock", "L/h"))
+    times = day()
+
+    found = injection_of(plain, "a", RUN, {"stock": series(10.0 * on(times, 6.25, 6.75), times)})
+
+    assert found is not None
+    assert _ends(found) == pytest.approx((15.0, 45.0), abs=0.1)
+
+
 def test_strokes_of_a_pump_are_one_injection() -> None:
     """A metering pump that strokes once in two minutes injects all along, not sixty times."""
     plain = installation(PUMP, zone("a"), STOCK)
