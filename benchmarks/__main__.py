@@ -26,6 +26,9 @@ BENCHMARKS = {
     "measured_faults": "restrictions of a measured water loop",
     "example_findings": "ten findings to read",
     "record": "service records of a month and a season, beside reading the same days",
+    "analysis_scale": "the whole analysis of 1, 10 and 100 zone-months: time, memory, beside a bare scan",
+    "reanalysis": "the analysis again after one late reading, beside the first time",
+    "spread": "100 sites on two Dask workers beside one process, and with a worker killed",
     "dashboard_long": "a year of readings on the page",
     "dashboard_live": "new readings from the journal to the screen",
 }

@@ -16,7 +16,7 @@ from benchmarks.scale_child import take
 def main() -> None:
     """Measure."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--months", type=float, default=30.0, help="zone-months")
+    parser.add_argument("--months", type=float, default=100.0, help="zone-months")
     parser.add_argument("--folder", type=Path, help="keep the archive here and use it again")
     given = parser.parse_args()
     days = days_of(given.months)

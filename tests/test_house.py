@@ -47,6 +47,7 @@ def test_imports_never_run_back(tmp_path: Path) -> None:
         ("analysis/results.py", "import dashboard.cli"),
         ("analysis/results.py", "import pyarrow"),
         ("ingest/readings.py", "import dash"),
+        ("analysis/archive.py", "import distributed"),
     ],
 )
 def test_planted_import_is_found(tmp_path: Path, module: str, line: str) -> None:
