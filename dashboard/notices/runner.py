@@ -256,7 +256,10 @@ class Runner:
         while beat is not None and not self._end.is_set():
             now = self._clock()
             if now - self._decided < STUCK:
-                self._beat_once(beat.every, now)
+                try:
+                    self._beat_once(beat.every, now)
+                except Exception:
+                    log.exception("the sign of life could not be given")
             self._end.wait(beat.every)
 
     def _beat_once(self, every: float, now: pd.Timestamp) -> None:

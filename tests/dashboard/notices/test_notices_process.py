@@ -141,6 +141,25 @@ def test_the_mail_of_a_backflow_says_first_what_to_do(garden: Garden, mail_serve
     assert "notices run for this archive already; two would tell everything twice" in garden.log()
 
 
+@pytest.mark.slow
+def test_the_state_is_told_in_the_terminal(garden: Garden) -> None:
+    """Of each way what was delivered last and what waits; before anything ran, that too."""
+    garden.write()
+    where = [*garden.files[:2], "--archive", str(garden.archive)]
+    command = [sys.executable, "-m", "tricklebook", "notices", "state", *where]
+    before = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    process = garden.run()
+    until(lambda: all_delivered(garden), f"every message; log:\n{garden.log()}", DEADLINE_S)
+    garden.end(process)
+    after = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
+
+    assert before.startswith("notices: never ran here\n")
+    assert after.startswith("notices: NOT running\n")
+    assert "\nmail: last delivered today " in after
+    assert "\nwebhook office: last delivered today " in after
+    assert "waiting 0, given up 0" in after
+
+
 def trial(garden: Garden, *options: str, **secrets: str) -> subprocess.CompletedProcess[str]:
     """Run ``tricklebook notices test``."""
     command = [sys.executable, "-m", "tricklebook", "notices", "test", *garden.files, *options]
