@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.commissioning.items import Fact
+from dashboard.display import ratio
 from dashboard.paper import sheet as sheets
 from dashboard.paper.dates import at
 from dashboard.paper.document import Document, Section, Table
@@ -119,4 +120,6 @@ def _checks(checks: Sequence[Check], units: Units) -> Section:
 
 def _value(check: Check, value: float, units: Units) -> str:
     """Return a checked number in the reader's units."""
+    if check.dimension == "share":
+        return ratio(value)
     return sheets.value(Fact(check.place, check.what, value, check.dimension, ""), units)

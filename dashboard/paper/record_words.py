@@ -32,6 +32,7 @@ ORDER = {"stop": 0, "act": 1, "watch": 2}
 
 VERDICTS = {
     "right": "the dose was right",
+    "mixed": "the dose was right on the whole, but not in every run",
     "too low": "the dose was too low",
     "too high": "the dose was too high",
     "not sure": "whether the dose was right cannot be told for sure",
@@ -137,12 +138,20 @@ def against(one: Held, units: Units) -> str:
         reason = f": {one.reason}" if one.reason else ""
         return f"{_name(one)} could not be told{reason}."
     less = [end / one.target - 1.0 for end in (one.value, one.low, one.high)]
+    outside = (
+        f" In {one.off} of {one.told} runs the run's own whole interval lies outside." if one.off else ""
+    )
     said = {
         "right": f"the whole interval within {100 * one.tolerance:.0f}\N{NO-BREAK SPACE}%",
         "not sure": f"the interval reaches over the edge of {100 * one.tolerance:.0f}\N{NO-BREAK SPACE}%",
-    }.get(one.word, f"the whole interval more than {100 * one.tolerance:.0f}\N{NO-BREAK SPACE}% off")
+    }.get(
+        "right" if one.word == "mixed" else one.word,
+        f"the whole interval more than {100 * one.tolerance:.0f}\N{NO-BREAK SPACE}% off",
+    )
     off = f", {signed(less[0])} ({signed(less[1])} to {signed(less[2])})"
-    return f"{_name(one)} {amount(one, units)} against {wanted(one, units)}{off}: {said}.{scope}{why}"
+    return (
+        f"{_name(one)} {amount(one, units)} against {wanted(one, units)}{off}: {said}.{outside}{scope}{why}"
+    )
 
 
 def _name(one: Held) -> str:

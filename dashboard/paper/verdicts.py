@@ -15,7 +15,10 @@ if TYPE_CHECKING:
     from analysis.results import Estimate, Results, Run
     from ingest.installation import Installation
 
-Word = Literal["right", "too low", "too high", "not sure", "not known"]
+FEW = 0.05
+"""Share of runs that may lie outside by chance while the dose is called right. [-] From 95 % intervals."""
+
+Word = Literal["right", "mixed", "too low", "too high", "not sure", "not known"]
 
 WHOLE, WEEK = "in the whole period", "in week "
 """How the analysis words an estimate over the whole period, and over one week."""
@@ -37,6 +40,8 @@ class Held:
         Runs that told it, and runs with stock.
     reason : str
         Why the other runs did not; the reason given most often.
+    off : int
+        Runs whose own whole interval lies outside the tolerance: a mean may be right while they are not.
     """
 
     what: str
@@ -48,6 +53,7 @@ class Held:
     told: int
     fed: int
     reason: str = ""
+    off: int = 0
 
     @property
     def word(self) -> Word:
@@ -56,7 +62,7 @@ class Held:
             return "not known"
         least, most = self.target * (1.0 - self.tolerance), self.target * (1.0 + self.tolerance)
         if least <= self.low and self.high <= most:
-            return "right"
+            return "mixed" if self.off > FEW * self.told else "right"
         if self.high < least:
             return "too low"
         return "too high" if self.low > most else "not sure"
@@ -162,7 +168,12 @@ def _held(
     ends = (None, None, None) if whole is None else (whole.value, whole.low, whole.high)
     share = 1.0 if quantity in MEANS else 1.0 / max(told, 1)
     value, low, high = (None if end is None else end * share for end in ends)
-    return Held(nutrient or "ratio", value, low, high, *wanted, told, len(fed), reason)
+    least, most = wanted[0] * (1.0 - wanted[1]), wanted[0] * (1.0 + wanted[1])
+    off = sum(
+        e.status == "ok" and e.high is not None and e.low is not None and (e.high < least or e.low > most)
+        for e in estimates
+    )
+    return Held(nutrient or "ratio", value, low, high, *wanted, told, len(fed), reason, off)
 
 
 def verdict(found: Sequence[Held]) -> Word:
@@ -174,5 +185,5 @@ def verdict(found: Sequence[Held]) -> Word:
     'too low'
     """
     words = [one.word for one in found]
-    order: tuple[Word, ...] = ("too low", "too high", "not sure", "not known", "right")
+    order: tuple[Word, ...] = ("too low", "too high", "not sure", "mixed", "not known", "right")
     return next((word for word in order if word in words), "not known")

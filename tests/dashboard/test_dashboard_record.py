@@ -132,4 +132,4 @@ def test_empty_period_is_told() -> None:
     page = html(record(Matter(nothing, ()), garden(), "metric"))
 
     assert "bench1: no run was seen." in page
-    assert "Nothing was found that needs a person." in page
+    assert "No finding is told for this period." in page

@@ -6,6 +6,7 @@ Was the dose right, how sure, was anything wrong, what was done, what next.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -302,6 +303,24 @@ def test_summary_has_no_number_that_the_data_do_not_give(garden: Installation) -
 def test_verdict_is_the_intervals(garden: Installation, share: float, word: str) -> None:
     """The verdict follows from interval and tolerance alone."""
     assert verdict(held(_season(share), "bench1", garden)[:1]) == word
+
+
+def test_mean_does_not_hide_runs_that_missed(garden: Installation) -> None:
+    """Where the mean is right but a tenth of the runs lie wholly outside, the verdict and a count say so."""
+    results = _season()
+    weak = {r.start for r in results.runs if r.zone == "bench1"} & {
+        START + pd.Timedelta(days=d, hours=5) for d in range(8, 12)
+    }
+    low = [
+        replace(e, value=0.008, low=0.0079, high=0.0081)
+        if (e.quantity, e.zone) == ("injection fraction", "bench1") and e.run_start in weak
+        else e
+        for e in results.estimates
+    ]
+    said = _plain(summary(replace(results, estimates=tuple(low)), (), garden, "metric")[0])
+
+    assert said.startswith("bench1: the dose was right on the whole, but not in every run.")
+    assert "In 4 of 40 runs the run's own whole interval lies outside." in said
 
 
 def test_no_number_gives_no_verdict(garden: Installation) -> None:
