@@ -19,6 +19,7 @@ from analysis.archive import review
 from analysis.cluster import begin, connected, finish
 from analysis.document import pieces
 from analysis.incremental.book import FOLDER
+from analysis.incremental.keys import method
 from benchmarks.long_archive import garden, garden_text, write_days
 from ingest.fleet import ARCHIVE, DESCRIPTION, Site, sites_in
 from ingest.load_installation import load
@@ -99,7 +100,7 @@ def main() -> None:
         told, wall, cpu = alone(sites)
         print(f"{given.sites} sites of {given.days} days, one process: {wall:.1f} s, {cpu:.1f} s of CPU")
         with connected(None, processes=WORKERS) as client:
-            client.run(digest.__module__.__len__)  # the workers are there
+            client.run(method)  # the workers are there, with what they import
             same, wall_two, own, each = spread(client, sites, kill=False)
             print(
                 f"{WORKERS} workers: {wall_two:.1f} s; CPU {', '.join(f'{s:.1f}' for s in each)} s, here {own:.1f} s"
