@@ -58,7 +58,7 @@ def names_on(one: Study, day: int) -> set[str]:
     alarm = next((first for first, last in spans(one.ratio[: day + 1]) if last == day), None)
     if alarm is None:
         return {"none"}
-    said = findings_of(one, judged(one, alarm, day), one.table.last[day], ())
+    said = [f for e in judged(one, alarm, day) for f in findings_of(one, e, one.table.last[day], ())]
     return {f.kind for f in said if f.kind != "unexplained change"} if said else {"none"}
 
 

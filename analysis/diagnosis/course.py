@@ -7,7 +7,7 @@ wandered, and not against a baseline that has grown old.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -50,6 +50,19 @@ AT_ONCE = {
 }
 """How often each fault comes all at once rather than little by little. [-] A judgement, no source."""
 
+ROUNDS = 2
+"""How often two changes are fitted in turn, each beside the other. [-] No source."""
+
+SPILL = 0.1
+"""Share of one change that may be taken for another beside it. [-] No source: no fault is a clean step or ramp."""
+
+MISFIT = 0.05
+"""Share of the first change's ratio below which a second is what the first left over. [-] Set on invented pairs."""
+
+SECOND = 25.0
+"""Likelihood ratio from which a second change is told beside a first. [twice the log] Above the alarm's, since
+it is looked for on every day; no source."""
+
 Shape = Literal["step", "ramp"]
 
 
@@ -65,11 +78,17 @@ class Course:
         First day of the table that it is in.
     case : Case
         How far each relation has moved with it by the last day, and what noise and wander leave open of that.
+    gain : float
+        Likelihood ratio of the fault that it makes likeliest. [twice the log]
+    columns : ndarray
+        The change as it was fitted, whitened.
     """
 
     shape: Shape
     onset: int
     case: Case
+    gain: float
+    columns: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +103,7 @@ class _Days:
     driver: Array
 
 
-def courses(one: Study, day: int) -> tuple[Course, Course]:
+def courses(one: Study, day: int) -> tuple[tuple[Course, ...], ...]:
     """Fit how a zone's relations went up to a day.
 
     Parameters
@@ -96,25 +115,61 @@ def courses(one: Study, day: int) -> tuple[Course, Course]:
 
     Returns
     -------
-    tuple of Course
-        Of the onsets tried, the one that makes some fault likeliest: for a step, and for a ramp.
+    tuple of tuple of Course
+        For a single change the likeliest step and the likeliest ramp, to be weighed against each other; where
+        a second change stands beside it, one course for each.
 
     References
     ----------
     Generalised least squares (Aitken, 1936); random-walk wander as in `analysis.diagnosis.drift`.
     """
     days = _blocks(one, day)
-    values, single = _white(one, day, days)
+    white = _white(one, day, days)
+
+    def beside(other: Course) -> Course:
+        return max(_ways(one, day, days, *_without(other.columns, *white)), key=lambda c: c.gain)
+
+    ways = _ways(one, day, days, *white)
+    first = max(ways, key=lambda c: c.gain)
+    second = beside(first)
+    if second.gain < max(SECOND, MISFIT * first.gain):
+        return (ways,)
+    for _ in range(ROUNDS):
+        first = beside(second)
+        second = beside(first)
+    return ((_spilt(first, second),), (_spilt(second, first),))
+
+
+def _spilt(mine: Course, other: Course) -> Course:
+    """Return a course with what the other's may spill into it, where that was no clean step or ramp."""
+    wide = mine.case.covariance + np.diag((SPILL * other.case.shift) ** 2)
+    return replace(mine, case=replace(mine.case, covariance=wide))
+
+
+def _ways(one: Study, day: int, days: _Days, values: Array, single: Array) -> tuple[Course, ...]:
+    """Return the step and the ramp that make some fault likeliest."""
     every = np.cumsum(single[:, ::-1], axis=1)[:, ::-1]
+    n = days.time.size
     ramps = _ramps(days.time)
-    steps = [(k, every[:, k], single[:, k]) for k in range(1, days.time.size)]
-    growing = [(k, np.tensordot(single, profile, axes=(1, 0)), None) for k, profile in ramps]
-    found = []
+    steps = [(k, np.column_stack([every[:, k], single[:, k]])) for k in range(1, n)]
+    growing = [(k, np.tensordot(single, profile, axes=(1, 0))) for k, profile in ramps]
+    found: list[Course] = []
     for shape, changes in (("step", steps), ("ramp", growing)):
-        fits = [_fit(one, day, values, change, free) for _, change, free in changes]
-        best = int(np.argmax([ratios(a[None], c[None], one.faults)[0].max() for a, c in fits]))
-        found.append(_course(one, shape, int(days.first[changes[best][0]]), fits[best]))
-    return found[0], found[1]
+        fits = [_fit(one, day, values, columns) for _, columns in changes]
+        gains = [float(ratios(a[None], c[None], one.faults)[0].max()) for a, c in fits]
+        best = int(np.argmax(gains))
+        block, columns = changes[best]
+        found.append(_course(one, shape, int(days.first[block]), fits[best], gains[best], columns))
+    return tuple(found)
+
+
+def _without(columns: Array, values: Array, single: Array) -> tuple[Array, Array]:
+    """Return whitened values and changes with another change fitted out."""
+    basis, size, _ = np.linalg.svd(columns, full_matrices=False)
+    basis = basis[:, size > 1e-9 * size.max(initial=1e-300)]
+    flat = single.reshape(single.shape[0], -1)
+    flat = flat - basis @ (basis.T @ flat)
+    return values - basis @ (basis.T @ values), flat.reshape(single.shape)
 
 
 def _white(one: Study, day: int, days: _Days) -> tuple[Array, Array]:
@@ -134,24 +189,26 @@ def _white(one: Study, day: int, days: _Days) -> tuple[Array, Array]:
     return values - basis @ (basis.T @ values), single.reshape(-1, n, relations)
 
 
-def _fit(one: Study, day: int, values: Array, change: Array, free: Array | None) -> tuple[Array, Array]:
+def _fit(one: Study, day: int, values: Array, columns: Array) -> tuple[Array, Array]:
     """Return how far each relation has moved with one change, and the covariance of that.
 
-    The day of a step may hold runs from before it and after it; it is left `free`.
+    The day of a step may hold runs from before it and after it; its columns leave it free.
     """
     ready = one.quick.ready[day]
-    columns = change if free is None else np.column_stack([change, free])
     inverse = np.linalg.inv(columns.T @ columns + np.eye(columns.shape[1]) / ABSENT)
     shift = np.where(ready, (inverse @ (columns.T @ values))[: ready.size], 0.0)
     return shift, inverse[: ready.size, : ready.size] + np.diag(np.where(ready, 0.0, ABSENT))
 
 
-def _course(one: Study, shape: str, onset: int, fit: tuple[Array, Array]) -> Course:
+def _course(
+    one: Study, shape: str, onset: int, fit: tuple[Array, Array], gain: float, columns: Array
+) -> Course:
     shift, covariance = fit
     at_once = np.array([AT_ONCE[f.kind] for f in one.faults])
     odds = np.log(at_once if shape == "step" else 1.0 - at_once)
     free = 0.5 * float(shift @ np.linalg.solve(covariance, shift) + np.linalg.slogdet(covariance)[1])
-    return Course("step" if shape == "step" else "ramp", onset, Case(shift, covariance, free, odds))
+    case = Case(shift, covariance, free, odds)
+    return Course("step" if shape == "step" else "ramp", onset, case, gain, columns)
 
 
 def _blocks(one: Study, day: int) -> _Days:

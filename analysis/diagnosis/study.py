@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -166,11 +166,11 @@ def episodes(one: Study, others: Sequence[Study] = ()) -> tuple[Episode, ...]:
     tuple of Episode
         By time.
     """
-    return tuple(judged(one, first, last, others) for first, last in spans(one.ratio))
+    return tuple(e for first, last in spans(one.ratio) for e in judged(one, first, last, others))
 
 
-def judged(one: Study, first: int, last: int, others: Sequence[Study] = ()) -> Episode:
-    """Return an alarm with its verdict on its last day.
+def judged(one: Study, first: int, last: int, others: Sequence[Study] = ()) -> tuple[Episode, ...]:
+    """Return what one alarm holds, each change with its verdict on the alarm's last day.
 
     Parameters
     ----------
@@ -183,14 +183,21 @@ def judged(one: Study, first: int, last: int, others: Sequence[Study] = ()) -> E
 
     Returns
     -------
-    Episode
-        Judged on how the change went up to its last day.
+    tuple of Episode
+        One, or two where two changes stand beside each other and do not name the same.
     """
-    every = courses(one, last)
-    likely = max(way.case.fit for way in every)
-    ways = [way for way in every if way.case.fit > likely - HOPELESS]
-    told = verdict([way.case for way in ways], one.faults, odds_from_others(one, last, others))
-    return Episode(first, last, last == one.ratio.size - 1, ways[told.case], told)
+    more = odds_from_others(one, last, others)
+    found: list[Episode] = []
+    parts = courses(one, last)
+    for every in parts:
+        likely = max(way.case.fit for way in every)
+        ways = [way for way in every if way.case.fit > likely - HOPELESS]
+        told = verdict([way.case for way in ways], one.faults, more)
+        if len(parts) > 1 and len(told.named) > 1:
+            told = replace(told, named=())  # three faults at once: something that the signatures do not hold
+        if not found or not told.named or not set(told.named) <= set(found[0].judged.named):
+            found.append(Episode(first, last, last == one.ratio.size - 1, ways[told.case], told))
+    return tuple(found)
 
 
 def _ratio(of: Chart, wrong: Sequence[Fault]) -> Array:

@@ -25,7 +25,7 @@ def _looked_at(seed: int, **planted: Array) -> list[tuple[str, int]]:
     said = []
     for system in range(6):
         one = look(seasons, system)
-        went = judged(one, ONSET, DAYS.size - 1).course
+        went = judged(one, ONSET, DAYS.size - 1)[0].course
         said.append((went.shape, went.onset))
     return said
 
@@ -55,7 +55,7 @@ def test_small_leak_is_named_on_an_old_baseline() -> None:
     named = []
     for system in range(8):
         one = look(seasons, system)
-        told = judged(one, 181, 199).judged
+        told = judged(one, 181, 199)[0].judged
         named.append({one.faults[i].kind for i in told.named})
 
     assert all(names <= {"leak"} for names in named)
@@ -66,7 +66,7 @@ def test_step_and_ramp_are_both_offered() -> None:
     """A healthy zone yields one step and one ramp, with finite shifts and covariances that can be inverted."""
     rng = np.random.default_rng(64)
     seasons = simulate(rng, make_plant(rng, 1), no_faults(1, 1, 60), np.arange(60.0))
-    ways = courses(look(seasons, 0), 59)
+    (ways,) = courses(look(seasons, 0), 59)
 
     assert [way.shape for way in ways] == ["step", "ramp"]
     for way in ways:
@@ -85,7 +85,7 @@ def test_gap_in_the_readings_is_bridged(missing: range) -> None:
     holed = seasons.pressure["after filter"].copy()
     holed[..., list(missing)] = np.nan
     seasons = replace(seasons, pressure={**seasons.pressure, "after filter": holed})
-    went = judged(look(seasons, 0), ONSET, DAYS.size - 1).course
+    went = judged(look(seasons, 0), ONSET, DAYS.size - 1)[0].course
 
     assert np.isfinite(went.case.shift).all()
     assert abs(went.onset - ONSET) <= 1
