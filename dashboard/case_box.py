@@ -23,8 +23,11 @@ if TYPE_CHECKING:
     from dashboard.context import Context
 
 
-OF_A_RUN = 2.0
-"""A finding that is longer than so many lengths of a run is not that run's. [-] No source."""
+STRETCHES = frozenset({"sensor silent"})
+"""Kinds of finding that belong to a stretch of time and to no run."""
+
+LONGEST_OF_RUNS = pd.Timedelta(hours=12)
+"""A finding of a run may go on over the runs of a day; a longer one is looked at on the curve. No source."""
 
 ROUND_ABOUT, LEAST_AROUND = 0.25, pd.Timedelta(minutes=30)
 """What a chart shows before and after a finding: a share of its length, and at least so much. No source."""
@@ -75,13 +78,8 @@ def _where_seen(context: Context, finding: Finding) -> list[Component]:
     """Return a link to the run in which a finding was seen, or to the stretch of the chart."""
     runs = [] if finding.zone is None else zone_runs(context.snapshot.results, finding.zone)
     length = finding.end - finding.start
-    during = [
-        run
-        for run in runs
-        if run.start <= finding.end
-        and finding.start <= run.end
-        and length <= OF_A_RUN * (run.end - run.start)
-    ]
+    of_run = finding.kind not in STRETCHES and length <= LONGEST_OF_RUNS
+    during = [run for run in runs if of_run and run.start <= finding.end and finding.start <= run.end]
     if during:
         begun = int(during[0].start.timestamp())
         path, word = context.path("run", during[0].zone, str(begun)), say("finding.see_run")
