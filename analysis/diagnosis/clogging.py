@@ -189,10 +189,7 @@ def loss_now(one: Study, services: Sequence[Service] = (), also: Sequence[int] =
 
 
 def _at_rest(one: Study) -> tuple[float, float]:
-    """Return what pressure at rest shows of the drift of the flow relation, and the variance that it explains.
-
-    A drained line shows the zero of its sensor day by day; that zero is in the flow at reference pressure too.
-    """
+    """Return what a drained line shows of its sensor's zero, as the flow relation feels it, and its variance."""
     rests = [i for i, r in enumerate(one.found) if r.kind == "rest" and one.slow.ready[-1, i]]
     shared = one.slow.drift[-1][0, rests]
     if not rests or not np.abs(shared).max() > 0.0:
