@@ -75,6 +75,9 @@ def connected(scheduler: str | None, *, processes: int = 0) -> Iterator[Client]:
             host="127.0.0.1",
             dashboard_address=None,
             silence_logs=logging.ERROR,
+            config={
+                "distributed.worker.profile.enabled": False
+            },  # a hundred looks a second cost some percent
         )
     else:
         where = nullcontext(scheduler)

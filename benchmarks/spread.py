@@ -92,7 +92,7 @@ def main() -> None:
     """Measure."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--sites", type=int, default=100)
-    parser.add_argument("--days", type=int, default=2)
+    parser.add_argument("--days", type=int, default=4)
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as spare:
         make(Path(spare), given.sites, given.days)
