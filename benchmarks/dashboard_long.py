@@ -39,9 +39,9 @@ from benchmarks.dashboard_served import (
 )
 from dashboard.feed import ArchiveFeed
 from dashboard.keeper import DAY, Keeper
-from dashboard.memory import be_frugal
 from dashboard.watch import utc_now
 from dashboard.windows import SECOND
+from ingest.memory import be_frugal
 
 if TYPE_CHECKING:
     from collections.abc import Callable

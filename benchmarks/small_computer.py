@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import subprocess
 import sys
 import tempfile
 import threading
 import time
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -99,19 +101,48 @@ class Group:
         return sum(int(line.split()[1]) for line in lines if line.split()[0] == "oom_kill")
 
     def close(self) -> None:
-        """Remove it; its processes have ended."""
-        self.folder.rmdir()
+        """End what still runs in it, and remove it."""
+        end = time.monotonic() + START_S
+        while time.monotonic() < end:
+            for pid in (self.folder / "cgroup.procs").read_text().split():
+                os.kill(int(pid), signal.SIGKILL)
+            try:
+                self.folder.rmdir()
+            except OSError:
+                time.sleep(0.1)
+            else:
+                return
+
+
+@dataclass
+class Watched:
+    """A group's memory, a look every fifth of a second. [bytes]"""
+
+    seen: list[int] = field(default_factory=lambda: [0])
+    shares: dict[str, int] = field(default_factory=dict)
+
+    def look(self, group: Group) -> None:
+        """Note the memory now, and whose it is where it was never more."""
+        now = group.own_memory()
+        if now > max(self.seen):
+            self.shares = group.shares()
+        self.seen.append(now)
+
+    def told(self) -> str:
+        """Return the most so far, and whose it was, in MiB."""
+        whose = ", ".join(f"{name} {share / MIB:.0f}" for name, share in sorted(self.shares.items()))
+        return f"{max(self.seen) / MIB:.0f} ({whose})"
 
 
 @contextmanager
-def watching(group: Group) -> Iterator[list[int]]:
-    """Collect the group's memory while the block runs. [bytes]"""
-    seen: list[int] = []
+def watching(group: Group) -> Iterator[Watched]:
+    """Watch the group's memory while the block runs."""
+    seen = Watched()
     done = threading.Event()
 
     def look() -> None:
         while not done.wait(0.2):
-            seen.append(group.own_memory())
+            seen.look(group)
 
     thread = threading.Thread(target=look)
     thread.start()
@@ -215,19 +246,17 @@ def main(arguments: list[str] | None = None) -> None:
             print(
                 f"{rows:,} readings of {options.days} days; the dashboard answers after {time.perf_counter() - begun:.1f} s"
             )
-            idle = max(seen[-5:], default=0)
+            idle = seen.seen[-1]
             messages = send(broker.port, 24.0)
             try:
                 pages = browse(address)
             except PlaywrightError as error:
                 print(
-                    f"the pages failed: {error}; killed by the kernel: {group.kills()}; memory {max(seen) / MIB:.0f}"
+                    f"the pages failed: {error}; killed by the kernel: {group.kills()}; memory {seen.told()}"
                 )
                 print((folder / "log").read_text("utf-8")[-4000:])
                 raise
-            busy = max(seen, default=0)
-            shares = ", ".join(f"{name} {share / MIB:.0f}" for name, share in group.shares().items())
-            print(f"after the pages, in MiB: {shares}")
+            busy = seen.told()
             begun = time.perf_counter()
             analysis = group.start("analyse", *both, "--json")
             said, _ = analysis.communicate()
@@ -240,8 +269,8 @@ def main(arguments: list[str] | None = None) -> None:
         kills = group.kills()
         group.close()
     print(
-        f"memory of its own, in MiB: idle {idle / MIB:.0f}, with pages and a day of readings {busy / MIB:.0f}, "
-        f"with the analysis of the whole year beside them {max(seen) / MIB:.0f}; limit {options.limit}"
+        f"memory of its own at most, in MiB: at the start {idle / MIB:.0f}; with pages and a day of readings {busy}; "
+        f"with the analysis of the whole year beside them {seen.told()}; limit {options.limit}"
     )
     print(f"{messages} packs taken in; pages opened in {min(pages):.1f} to {max(pages):.1f} s")
     print(f"analysis: status {analysis.returncode}, {len(said):,} bytes of JSON, {took:.0f} s")

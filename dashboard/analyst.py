@@ -16,7 +16,7 @@ import threading
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, BinaryIO
 
-from dashboard.memory import be_frugal
+from ingest.memory import be_frugal, give_back
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -126,6 +126,8 @@ def _work(questions: BinaryIO, answers: BinaryIO) -> None:
             log.exception("the analysis failed")
             answer = ("problem", str(error) or type(error).__name__)
         _send(answers, answer)
+        del answer
+        give_back()
 
 
 def main() -> None:

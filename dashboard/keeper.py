@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dashboard.memory import give_back
 from dashboard.readings import readings_by_sensor
 from dashboard.rollup_files import RollupFiles, period_of
 from dashboard.rollups import FINEST, TIERS, between, joined, rolled, tier_for
 from dashboard.windows import SECOND, Readings, Window, step_for, window
 from ingest.days import days_of, mark_of
+from ingest.memory import give_back
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

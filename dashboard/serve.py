@@ -17,11 +17,11 @@ from dashboard.app import Settings, create_app
 from dashboard.feed import ArchiveFeed
 from dashboard.guard import LARGEST_BODY
 from dashboard.keeper import Keeper
-from dashboard.memory import be_frugal
 from dashboard.notices.own import ingest_watcher
 from dashboard.records import Records
 from dashboard.watch import Pace, Watch, utc_now
 from ingest.errors import UserError
+from ingest.memory import be_frugal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable

@@ -14,6 +14,7 @@ from dashboard.cases import Book, cases, with_services
 from dashboard.readings import raw_windows
 from dashboard.snapshot import Snapshot, sensor_states
 from dashboard.windows import SECOND
+from ingest.memory import give_back
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -159,6 +160,7 @@ class Watch:
                 self._snapshot, results=results, computed=self.clock(), completeness=self._completeness(now)
             )
         self.refresh()
+        give_back()
 
     def refresh(self) -> None:
         """Take in what people wrote down."""

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from ingest.archive import DamagedFileError
 from ingest.depot import DepotError
 from ingest.files import FULL, locked
+from ingest.memory import give_back
 from ingest.status import StatusFile, archiver_path
 
 if TYPE_CHECKING:
@@ -173,6 +174,7 @@ class Archiver:
 
     def _round(self) -> bool:
         report = self.rounds.run()
+        give_back()
         self.progress.rounds += 1
         self.progress.counts = dict(Counter(self.progress.counts) + report.counts)
         self.progress.newest_us = max(self.progress.newest_us, report.newest_us)
@@ -184,4 +186,6 @@ class Archiver:
         self.progress.merged += len(done.folders)
         self.progress.closed += len(done.closed)
         self.progress.shipped += len(done.shipped)
+        if done:
+            give_back()
         return bool(done)

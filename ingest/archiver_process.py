@@ -14,6 +14,7 @@ from ingest.errors import UserError
 from ingest.fleet import FLEET, load_sites
 from ingest.fleet_rounds import FleetRounds
 from ingest.load_installation import load
+from ingest.memory import be_frugal
 from ingest.rounds import Rounds
 
 
@@ -51,6 +52,7 @@ def main(arguments: list[str]) -> int:
     logging.basicConfig(format="%(asctime)s archiver: %(message)s")
     logging.getLogger("ingest").setLevel(logging.INFO)
     described, archive, every = Path(arguments[0]), Path(arguments[1]), float(arguments[2])
+    be_frugal()
     orders = Orders()
     rounds: Rounds | FleetRounds
     try:

@@ -23,7 +23,6 @@ from dashboard.access.sessions import Access
 from dashboard.display import duration
 from dashboard.fleet.patrol import read_notes
 from dashboard.fleet.standing import LEVELS, chosen, is_silent, ordered
-from dashboard.memory import be_frugal
 from dashboard.notices.own import receivers_of
 from dashboard.serve import Shown, answer, check_reach, listen, opened
 from dashboard.texts import LANGUAGE, say
@@ -31,6 +30,7 @@ from dashboard.theme import style_sheet
 from dashboard.watch import Pace, utc_now
 from ingest.fleet import FLEET, sites_in
 from ingest.load_installation import load
+from ingest.memory import be_frugal
 from ingest.status import read_all
 
 if TYPE_CHECKING:

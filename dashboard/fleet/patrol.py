@@ -20,7 +20,6 @@ from dashboard.cases import cases, with_services
 from dashboard.display import finding_place
 from dashboard.feed import ArchiveFeed
 from dashboard.fleet.standing import Standing, from_row, standing, to_row
-from dashboard.memory import be_frugal
 from dashboard.notices.own import ingest_watcher
 from dashboard.records import Records
 from dashboard.snapshot import ordered, sensor_states
@@ -28,6 +27,7 @@ from ingest.errors import UserError
 from ingest.files import publish_soon
 from ingest.fleet import FLEET, Site, sites_in
 from ingest.load_installation import load
+from ingest.memory import be_frugal
 from ingest.store import latest
 
 if TYPE_CHECKING:

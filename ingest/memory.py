@@ -1,4 +1,4 @@
-"""Give memory back: a server that answers many large windows should not grow with each of them."""
+"""Give memory back: a process that works on much now and then should not keep it for ever."""
 
 from __future__ import annotations
 
