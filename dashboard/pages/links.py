@@ -19,11 +19,22 @@ if TYPE_CHECKING:
     from dashboard.context import Context
 
 
+def link_form(context: Context) -> list[Component]:
+    """Return the form that makes a link, for a part of a page that is made once.
+
+    Its answer is the only time that the address is shown, so nothing may put the form in anew.
+    """
+    if context.links is None or not context.person.may("manage"):
+        return []
+    fields = [Field("note", say("link.note")), Field("days", say("link.days"), hint=say("link.days_hint"))]
+    form = entry_form(context, "link", fields, [("make", say("link.make"))])
+    return [html.Details([html.Summary(say("link.enter")), form])]
+
+
 def links(context: Context) -> list[Component]:
     """Return the links that let guests look, for those who may make them."""
     if context.links is None or not context.person.may("manage"):
         return []
-    fields = [Field("note", say("link.note")), Field("days", say("link.days"), hint=say("link.days_hint"))]
     rows = [
         html.Li(
             [
@@ -37,7 +48,6 @@ def links(context: Context) -> list[Component]:
         section(
             say("link.title"),
             html.Ul(rows, className="remarks") if rows else html.P(say("link.none")),
-            entry_form(context, "link", fields, [("make", say("link.make"))]),
             testid="links",
         )
     ]

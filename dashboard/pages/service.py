@@ -11,7 +11,7 @@ from dashboard.context import Context, Page
 from dashboard.display import NO_VALUE, when
 from dashboard.estimates import interval_text, value_text
 from dashboard.forms import Field, entry_form
-from dashboard.pages.links import links
+from dashboard.pages.links import link_form, links
 from dashboard.pages.measured import measured, measured_forms
 from dashboard.parts import badge, section, table
 from dashboard.texts import say
@@ -71,6 +71,7 @@ def _entry(context: Context) -> list[Component]:
             [html.Summary(say("service.enter")), *_form(context)], open=not context.snapshot.services
         ),
         html.Details([html.Summary(say("service.measured")), *measured_forms(context)]),
+        *link_form(context),
     ]
 
 
