@@ -1,7 +1,8 @@
-"""One site with a year of data on a computer with 512 MB: ingester, dashboard and analysis held to it together.
+"""One site with a year of data on a computer with 512 MB: ingester, dashboard and analysis held to it.
 
-``python -m benchmarks.small_computer``. All three run at the same time in one memory group of the kernel that
-kills what asks for more; a broker and a browser outside it give them work. It needs the right to make such a
+``python -m benchmarks.small_computer``. Ingester and dashboard, which analyses too, run together in one memory
+group of the kernel that kills what asks for more; then the ingester and the analysis of the whole year by
+command. A broker and a browser outside it give them work. It needs the right to make such a
 group (root); without it, it says so and does nothing.
 """
 
@@ -217,12 +218,17 @@ def address_of(dashboard: subprocess.Popen[bytes], port: int) -> str:
     raise SystemExit(message)
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Run it and print what was used."""
+def asked(arguments: list[str]) -> argparse.Namespace:
+    """Return what is asked for."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--limit", type=int, default=512, help="MiB")
-    options = parser.parse_args(sys.argv[1:] if arguments is None else arguments)
+    return parser.parse_args(arguments)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run it and print what was used."""
+    options = asked(sys.argv[1:] if arguments is None else arguments)
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         try:
@@ -257,24 +263,27 @@ def main(arguments: list[str] | None = None) -> None:
                 print((folder / "log").read_text("utf-8")[-4000:])
                 raise
             busy = seen.told()
-            begun = time.perf_counter()
+            alive = dashboard.poll() is None
+            dashboard.send_signal(signal.SIGINT)
+            dashboard.wait(START_S)
+            seen.seen, begun = [0], time.perf_counter()
             analysis = group.start("analyse", *both, "--json")
             said, _ = analysis.communicate()
             took = time.perf_counter() - begun
-        alive = ingester.poll() is None and dashboard.poll() is None
-        for process in (dashboard, ingester):
-            process.terminate()
-            process.wait(START_S)
+        alive = alive and ingester.poll() is None
+        ingester.terminate()
+        ingester.wait(START_S)
         broker.kill()
         kills = group.kills()
         group.close()
     print(
-        f"memory of its own at most, in MiB: at the start {idle / MIB:.0f}; with pages and a day of readings {busy}; "
-        f"with the analysis of the whole year beside them {seen.told()}; limit {options.limit}"
+        f"memory of its own at most, in MiB: at the start {idle / MIB:.0f}; ingester and dashboard with its "
+        f"analysis, pages and a day of readings {busy}; ingester and the analysis of everything by command "
+        f"{seen.told()}; limit {options.limit}"
     )
     print(f"{messages} packs taken in; pages opened in {min(pages):.1f} to {max(pages):.1f} s")
     print(f"analysis: status {analysis.returncode}, {len(said):,} bytes of JSON, {took:.0f} s")
-    print(f"killed by the kernel: {kills}; ingester and dashboard still running: {alive}")
+    print(f"killed by the kernel: {kills}; ingester and dashboard ran to the end: {alive}")
 
 
 if __name__ == "__main__":

@@ -101,7 +101,11 @@ def create_app(watch: Watch, settings: Settings | None = None) -> Dash:
         index_string=_index(prefix, installation.name),
     )
     app.layout = shell(prefix=prefix, units=installation.units)
-    access = None if settings.users is None else Access(settings.users, lambda: watch.clock().timestamp(), settings.scope)
+    access = (
+        None
+        if settings.users is None
+        else Access(settings.users, lambda: watch.clock().timestamp(), settings.scope)
+    )
     gate = Gate(access, prefix=prefix, name=installation.name)
     gate.stand_before(server)
     policy = guard.content_policy(app.csp_hashes())

@@ -19,7 +19,7 @@ from dashboard.rollup_files import RollupFiles, period_of
 from dashboard.rollups import FINEST, TIERS, between, joined, rolled, tier_for
 from dashboard.windows import SECOND, Readings, Window, step_for, window
 from ingest.days import days_of, mark_of
-from ingest.memory import give_back
+from ingest.memory import give_back, is_small
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -68,6 +68,7 @@ class Keeper:
         self.feed = feed
         self.clock = clock
         self.archive = archive
+        self._at_once = 1 if is_small() else AT_ONCE
         self.files = RollupFiles(archive / "rollups" / f"site={feed.installation.site}")
         self._known = self.files.known_days()
         self._open = _Open(-1, 0)
@@ -111,8 +112,8 @@ class Keeper:
         start, end = (pd.Timestamp(n * DAY, unit="us", tz="UTC") for n in (day, day + 1))
         names = list(self.feed.installation.sensor)
         made: dict[str, Readings] = {}
-        for first in range(0, len(names), AT_ONCE):
-            found = readings_by_sensor(self.feed.read(names[first : first + AT_ONCE], start, end))
+        for first in range(0, len(names), self._at_once):
+            found = readings_by_sensor(self.feed.read(names[first : first + self._at_once], start, end))
             made |= {sensor: rolled(data, FINEST) for sensor, data in found.items()}
         return made
 

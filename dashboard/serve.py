@@ -21,7 +21,7 @@ from dashboard.notices.own import ingest_watcher
 from dashboard.records import Records
 from dashboard.watch import Pace, Watch, utc_now
 from ingest.errors import UserError
-from ingest.memory import be_frugal
+from ingest.memory import be_frugal, is_small
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -146,24 +146,25 @@ class Shown:
         WSGI application.
     watch : Watch
         To be started.
-    analyst : Analyst
-        Its process ends with `close`.
+    analyst : Analyst or None
+        Its process ends with `close`; None where memory is scarce and the server analyses by itself.
     """
 
     application: Callable[..., Iterable[bytes]]
     watch: Watch
-    analyst: Analyst
+    analyst: Analyst | None
 
     def close(self) -> None:
         """End what keeps the pages new."""
         self.watch.begin_to_stop()
-        self.analyst.end()
+        if self.analyst is not None:
+            self.analyst.end()
         self.watch.stop()
 
 
 def opened(archive: Path, installation: Installation, settings: Settings, pace: Pace | None = None) -> Shown:
     """Return the pages of an installation. Parameters as for `serve`."""
-    analyst = Analyst(archive, installation)
+    analyst = None if is_small() else Analyst(archive, installation)
     feed = ArchiveFeed(archive, installation, analyst)
     watch = Watch(
         feed,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from dashboard.cases import Book, cases, with_services
 from dashboard.readings import raw_windows
 from dashboard.snapshot import Snapshot, sensor_states
 from dashboard.windows import SECOND
-from ingest.memory import give_back
+from ingest.memory import give_back, is_small
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -99,6 +100,7 @@ class Watch:
         self._snapshot = Snapshot(clock())
         self._lock = threading.Lock()
         self._end = threading.Event()
+        self._in_turn: AbstractContextManager[object] = threading.Lock() if is_small() else nullcontext()
         works = [(self.look, self.pace.look_s), (self.analyse, self.pace.analyse_s)]
         works += [(keeper.keep, self.pace.keep_s)] if keeper else []
         self._threads = [
@@ -187,7 +189,8 @@ class Watch:
         while not self._end.is_set():
             began = time.monotonic()
             try:
-                work()
+                with nullcontext() if work == self.look else self._in_turn:
+                    work()
             except Exception as error:
                 if self._end.is_set():
                     return

@@ -18,6 +18,7 @@ from ingest.checkpoint import Checkpoint
 from ingest.decoding import Decoder
 from ingest.journal import segment_path, segments
 from ingest.layout import kind_of, part_name
+from ingest.memory import is_small
 from ingest.parts import write_part
 from ingest.records import Message, Reject
 from ingest.recovery import changing
@@ -37,6 +38,9 @@ log = logging.getLogger(__name__)
 
 BUDGET = 16 * 2**20
 """Bytes of each journal that one round takes, so that memory stays bounded. [bytes]"""
+
+SMALL_BUDGET = 2 * 2**20
+"""The same where memory is scarce. [bytes]"""
 
 KEPT_SEGMENTS = 1
 """Segments of each journal that stay although the archive has them: a new connection's first messages
@@ -81,13 +85,19 @@ class Rounds:
         self._taken = Taken(archive, tuple(installation.sensor))
         self._metadata = parquet.describe(installation)
         self._generation = -1
+        self._budget = SMALL_BUDGET if is_small() else BUDGET
 
     def backlog(self) -> int:
         """Return how many bytes of journal are not in the archive. [bytes]"""
         return backlog(self.archive, self.site, checkpoints.read_positions(self.archive, self.site))
 
-    def run(self, *, budget: int = BUDGET) -> Report:
+    def run(self, *, budget: int | None = None) -> Report:
         """Do one round.
+
+        Parameters
+        ----------
+        budget : int, optional
+            Journal that it takes at most; what memory allows where left out. [bytes]
 
         Raises
         ------
@@ -95,7 +105,9 @@ class Rounds:
             If the disk is full or broken; nothing is lost, and the next round does it again.
         """
         return self.take(
-            lambda checkpoint: read_batch(self.archive, self.site, checkpoint.positions, budget=budget)
+            lambda checkpoint: read_batch(
+                self.archive, self.site, checkpoint.positions, budget=budget or self._budget
+            )
         )
 
     def take(self, read: Callable[[Checkpoint], Batch]) -> Report:

@@ -152,7 +152,9 @@ def fleet_page(folder: Path, settings: Settings, clock: Callable[[], pd.Timestam
     gate.stand_before(server)
     guard.shield(server, guard.content_policy([]))
     environment = Environment(loader=PackageLoader("dashboard.fleet", "templates"), autoescape=True)
-    environment.globals.update(say=say, language=LANGUAGE, prefix=prefix, kinds=(*LEVELS, "silent"), again=AGAIN_S)
+    environment.globals.update(
+        say=say, language=LANGUAGE, prefix=prefix, kinds=(*LEVELS, "silent"), again=AGAIN_S
+    )
 
     @server.get(prefix)
     def overview() -> str:

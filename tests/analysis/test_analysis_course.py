@@ -22,10 +22,11 @@ def _looked_at(seed: int, **planted: Array) -> list[tuple[str, int]]:
     plant = make_plant(rng, 6)
     faults: Faults = with_fault(no_faults(6, 1, DAYS.size), **planted)
     seasons = simulate(rng, plant, faults, DAYS)
-    said = []
+    said: list[tuple[str, int]] = []
     for system in range(6):
         one = look(seasons, system)
         went = judged(one, ONSET, DAYS.size - 1)[0].course
+        assert went.onset is not None
         said.append((went.shape, went.onset))
     return said
 
