@@ -211,6 +211,17 @@ def _stops(cases: Sequence[Case], installation: Installation, units: Units) -> I
             yield f"STOP: {case.finding.kind} ({where}), since {since}, not closed by a person. {first}."
 
 
+def _noted(noted: int, all_: int) -> str:
+    """Say on how many findings a person has written something."""
+    if noted == 0:
+        return f"Nobody has noted anything on {'it' if all_ == 1 else 'them'}"
+    return (
+        "A person has noted something on it"
+        if all_ == 1
+        else f"A person has noted something on {noted} of them"
+    )
+
+
 def found(cases: Sequence[Case], end: pd.Timestamp) -> str:
     """Return the sentence on the findings: how many of which kind, what is noted, and what is still open."""
     if not cases:
@@ -221,7 +232,7 @@ def found(cases: Sequence[Case], end: pd.Timestamp) -> str:
     noted = sum(bool(case.remarks) for case in cases)
     still = sum(lasting(case, end) for case in cases)
     return (
-        f"{counted(len(cases), 'finding')}: {'; '.join(words)}. A person has noted something on {noted} of them; "
+        f"{counted(len(cases), 'finding')}: {'; '.join(words)}. {_noted(noted, len(cases))}; "
         f"{still} {'lasts' if still == 1 else 'last'} at the period's end."
     )
 

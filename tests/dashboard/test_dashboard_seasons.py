@@ -199,7 +199,7 @@ def test_low_dose_is_told_with_how_much_and_what_to_do(garden: Installation) -> 
     )
     assert "-12.0 % (-13.3 % to -10.7 %): the whole interval more than 5 % off." in said
     assert (
-        "1 finding: Act: injection off target. A person has noted something on 0 of them; 1 lasts at the period's end."
+        "1 finding: Act: injection off target. Nobody has noted anything on it; 1 lasts at the period's end."
         in said
     )
     assert "Act\nDraw stock from a cylinder.\ninjection off target: bench1, since 2 Apr 2026" in _words(
@@ -257,9 +257,7 @@ def test_backflow_is_the_first_word(garden: Installation) -> None:
     assert _words(paper, "In short").startswith(
         "STOP: backflow (supply_pressure), since 17 Apr 2026, not closed by a person. NOW: shut the supply."
     )
-    assert "A person has noted something on 1 of them; 1 lasts at the period's end." in _words(
-        paper, "In short"
-    )
+    assert "A person has noted something on it; 1 lasts at the period's end." in _words(paper, "In short")
     assert (
         "R. Alder, 19 Apr 2026, 01:00: acknowledge, tester is called (seen by a person, goes on)"
         in _words(paper, "What was found, and what was done")
