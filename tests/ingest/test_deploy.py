@@ -21,17 +21,29 @@ def options_of(text: str) -> set[str]:
     return set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", text))
 
 
-@pytest.mark.parametrize("name", ["tricklebook-ingest.service", "compose.yaml"])
-def test_command_has_the_options_that_are_used(name: str) -> None:
-    """Every option of the ingester that a deployment uses is one that the command has."""
+def help_of(*command: str) -> str:
+    """Return what a command says of its options."""
+    return CliRunner().invoke(app, [*command, "--help"], env={"COLUMNS": "200", "TERM": "dumb"}).output
+
+
+@pytest.mark.parametrize(
+    ("name", "commands"),
+    [
+        ("tricklebook-ingest.service", [("ingest",)]),
+        ("tricklebook-notices.service", [("notices", "run")]),
+        ("compose.yaml", [("ingest",), ("notices", "run")]),
+    ],
+)
+def test_command_has_the_options_that_are_used(name: str, commands: list[tuple[str, ...]]) -> None:
+    """Every option that a deployment uses is one that its commands have."""
     text = "\n".join(
         line for line in (DEPLOY / name).read_text("utf-8").splitlines() if line.lstrip()[:1] != "#"
     )
-    shown = CliRunner().invoke(app, ["ingest", "--help"], env={"COLUMNS": "200", "TERM": "dumb"}).output
+    shown = "\n".join(help_of(*command) for command in commands)
 
     used = options_of(text)
 
-    assert {"--installation", "--archive", "--health-port"} <= used
+    assert {"--installation", "--archive"} <= used
     assert [option for option in used if option not in shown] == []
 
 
