@@ -31,6 +31,8 @@ BENCHMARKS = {
     "spread": "100 sites on two Dask workers beside one process, and with a worker killed",
     "dashboard_long": "a year of readings on the page",
     "dashboard_live": "new readings from the journal to the screen",
+    "fleet_ingest": "a thousand sites through one ingester for ten minutes: lag, CPU, memory, each reading once",
+    "small_computer": "a year of one site within 512 MB: ingester, dashboard, analysis",
 }
 """Module to what it shows, in the order they run."""
 
