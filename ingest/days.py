@@ -11,7 +11,7 @@ import hashlib
 import os
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from ingest import manifest
 from ingest.checkpoint import FileRecord, path_of
@@ -20,12 +20,30 @@ from ingest.files import publish
 from ingest.layout import day_folders
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from pyarrow import NativeFile
 
+TRIES = 100
+"""How often a reader begins again because the archiver moved what it was reading; computed: a try takes
+milliseconds, the archiver moves something every few seconds at most."""
+
 LOOK_S = 5.0
 """Time between looks of a reading machine for new manifests in the depot. [s]"""
+
+
+T = TypeVar("T")
+
+
+class BusyArchiveError(RuntimeError):
+    """Raised when a day's files were not where they should be every time that they were read."""
+
+    def __init__(self, place: Path) -> None:
+        super().__init__(
+            f"{place}: its files are moved or missing every time that they are read; "
+            "run: tricklebook archive verify"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +163,38 @@ def files(archive: Path, folder: str) -> list[DayFile]:
     return sorted([*here, *far], key=lambda file: file.name)
 
 
+def each_file(archive: Path, folder: str, read: Callable[[DayFile], T]) -> list[T]:
+    """Read one day's files, again from the start where they were merged or moved meanwhile.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    folder : str
+        The day's folder relative to it.
+    read : callable
+        Reads one file, and may find it gone.
+
+    Returns
+    -------
+    list
+        What each file gave; empty where the day is gone.
+
+    Raises
+    ------
+    BusyArchiveError
+        If the files changed every time that they were read.
+    DepotError
+        If some stand in a depot that does not answer.
+    """
+    for _ in range(TRIES):
+        try:
+            return [read(file) for file in files(archive, folder)]
+        except FileNotFoundError:
+            continue
+    raise BusyArchiveError(archive / folder)
+
+
 def days_of(archive: Path, site: str, kind: str = "readings") -> list[str]:
     """Return the days that a site has files of, oldest first.
 
@@ -192,14 +242,10 @@ def mark_of(archive: Path, folder: str) -> str:
     """Return a mark of a day's files that changes whenever their rows do, and not when they move.
 
     A file never changes once it has its name: rounds are counted up, and a merged file is named after the
-    rounds in it.
+    rounds in it. Empty where the day has no files. Errors as for `each_file`.
     """
-    try:
-        found = files(archive, folder)
-    except FileNotFoundError:  # swapped meanwhile
-        found = files(archive, folder)
-    said = "\n".join(f"{file.name} {file.size}" for file in found)
-    return hashlib.sha256(said.encode()).hexdigest()[:16]
+    said = each_file(archive, folder, lambda file: f"{file.name} {file.size}")
+    return hashlib.sha256("\n".join(said).encode()).hexdigest()[:16] if said else ""
 
 
 def _site_of(folder: str) -> str:

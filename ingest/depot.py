@@ -9,18 +9,18 @@ from __future__ import annotations
 
 import functools
 import json
-import tomllib
 import uuid
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from pyarrow import ArrowException, fs
-from pydantic import BaseModel, ConfigDict, ValidationError
 
 from ingest import failpoints
 from ingest.errors import UserError
 from ingest.files import TEMPORARY, publish
+from ingest.installation_types import Table
+from ingest.load_installation import InstallationError, read_as
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -47,24 +47,15 @@ class DepotError(UserError):
     """Raised when the depot does not answer, or its description is wrong."""
 
 
-class Description(BaseModel):
-    """Where a depot is.
-
-    Attributes
-    ----------
-    url : str
-        ``s3://bucket/prefix``, or ``file:///folder`` for another disk.
-    endpoint : str
-        Address of an object store of one's own, like ``https://objects.example:9000``.
-    region : str
-        Region of the bucket, where the store has regions.
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class Description(Table):
+    """Where a depot is."""
 
     url: str
+    """Where it is: s3://bucket/prefix, or file:///folder for another disk."""
     endpoint: str = ""
+    """Address of an object store of one's own, like https://objects.example:9000."""
     region: str = ""
+    """Region of the bucket, where the store has regions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,17 +224,12 @@ def depot_of(archive: Path) -> Depot | None:
     True
     """
     path = archive / DESCRIPTION
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
+    if not path.exists():
         return None
     try:
-        description = Description.model_validate(tomllib.loads(text))
-    except (tomllib.TOMLDecodeError, ValidationError) as error:
-        said = error.errors()[0] if isinstance(error, ValidationError) else {"loc": (), "msg": str(error)}
-        where = ".".join(str(part) for part in said["loc"]) or "the file"
-        msg = f"{path}: {where}: {said['msg']}; expected url, and endpoint and region where the store needs them"
-        raise DepotError(msg) from error
+        description = read_as(path, Description)
+    except InstallationError as error:
+        raise DepotError(str(error)) from error
     return opened(description)
 
 

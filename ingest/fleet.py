@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import bisect
-import tomllib
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from pydantic import ValidationError
-
 from ingest.errors import UserError
 from ingest.formats.topics import matches
 from ingest.installation_sources import Broker
-from ingest.load_installation import load
+from ingest.load_installation import load, read_as
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -128,14 +125,8 @@ def fleet_broker(folder: Path) -> Broker:
     """
     path = folder / BROKER
     topics = {topic for _, described in load_sites(folder) for topic in described.broker.topics}
-    try:
-        said = tomllib.loads(path.read_text("utf-8")) if path.exists() else {}
-        return Broker.model_validate({**said, "topics": sorted(topics)})
-    except (tomllib.TOMLDecodeError, ValidationError) as error:
-        first = error.errors()[0] if isinstance(error, ValidationError) else {"loc": (), "msg": str(error)}
-        where = ".".join(str(part) for part in first["loc"]) or "the file"
-        msg = f"{path}: {where}: {first['msg']}"
-        raise UserError(msg) from error
+    said = read_as(path, Broker) if path.exists() else Broker()
+    return said.model_copy(update={"topics": tuple(sorted(topics))})
 
 
 class Dispatch:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import ValidationError
 
@@ -12,6 +12,7 @@ from ingest.errors import UserError
 from ingest.installation import Installation, dangling
 from ingest.installation_problems import Problem, dangling_problem, in_file_order, problems
 from ingest.installation_trial import slips
+from ingest.installation_types import Table
 from ingest.toml_places import places
 from ingest.words import did_you_mean
 
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from ingest.toml_places import Path as Place
+
+Model = TypeVar("Model", bound=Table)
 
 MAX_SIZE = 4 << 20
 """A larger file is no description of a drip system; computed: some 10,000 sensors. [B]"""
@@ -147,6 +150,33 @@ def toml(data: bytes, source: str) -> tuple[dict[str, Any], dict[Place, int]]:
     """
     text = _text(data, source)
     return _tables(text, source), places(text)
+
+
+def read_as(path: Path, model: type[Model]) -> Model:
+    """Read another file that is described by a model, with the same words about what is wrong with it.
+
+    Parameters
+    ----------
+    path : Path
+        A TOML file.
+    model : type of Table
+        What it may hold.
+
+    Returns
+    -------
+    Table
+        What it holds.
+
+    Raises
+    ------
+    InstallationError
+        If it cannot be read, is no TOML, or anything in it must be mended.
+    """
+    tables, lines = toml(content(path), path.name)
+    try:
+        return model.model_validate(tables)
+    except ValidationError as error:
+        raise InstallationError(str(path), problems(error, tables, lines, root=model)) from error
 
 
 def _text(data: bytes, source: str) -> str:

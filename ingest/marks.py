@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ingest.days import files, mark_of
+from ingest.days import mark_of
 from ingest.decoding import Decoder
 from ingest.layout import day_folder, split_days
-from ingest.store import TRIES, BusyArchiveError, read_tail
+from ingest.store import read_tail
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -70,18 +70,10 @@ class Marks:
             If some stand in a depot that does not answer.
         """
         if day not in self._known:
-            said = self._of_files(f"readings/site={self._site}/date={day}") + self._fresh.get(day, "")
+            folder = f"readings/site={self._site}/date={day}"
+            said = mark_of(self._archive, folder) + self._fresh.get(day, "")
             self._known[day] = said or None
         return self._known[day]
-
-    def _of_files(self, folder: str) -> str:
-        """Return the mark of a day's files; empty where there are none."""
-        for _ in range(TRIES):
-            try:
-                return mark_of(self._archive, folder) if files(self._archive, folder) else ""
-            except FileNotFoundError:
-                continue
-        raise BusyArchiveError(self._archive / folder)
 
 
 def _journal_marks(archive: Path, installation: Installation) -> dict[str, str]:

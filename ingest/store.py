@@ -16,7 +16,7 @@ import pyarrow as pa
 
 from ingest import archive as parquet
 from ingest.checkpoint import Checkpoint, CheckpointError, load
-from ingest.days import DayFile, days_of, files
+from ingest.days import TRIES, BusyArchiveError, DayFile, days_of, each_file
 from ingest.decoding import Decoder
 from ingest.dedupe import order_of, repeats
 from ingest.shared_journal import read_share, read_shared
@@ -24,15 +24,11 @@ from ingest.tables import sensors_in, table_of
 from ingest.tail import Batch, read_batch
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
     from datetime import datetime
     from pathlib import Path
 
     from ingest.installation import Installation
-
-TRIES = 100
-"""How often a reader begins again because the archiver moved what it was reading; computed: a try takes
-milliseconds, the archiver moves something every few seconds at most."""
 
 Span = tuple[int, int]
 """First and last instant wanted, both included. [µs since 1970, UTC]"""
@@ -40,16 +36,6 @@ Span = tuple[int, int]
 _EPOCH = date(1970, 1, 1).toordinal()
 
 _EVER: Span = (-(2**62), 2**62)
-
-
-class BusyArchiveError(RuntimeError):
-    """Raised when a day's files were not where they should be every time that they were read."""
-
-    def __init__(self, place: Path) -> None:
-        super().__init__(
-            f"{place}: its files are moved or missing every time that they are read; "
-            "run: tricklebook archive verify"
-        )
 
 
 def read_readings(
@@ -103,7 +89,7 @@ def read_readings(
         table
         for day in days_of(archive, installation.site)
         if _overlaps(day, span)
-        for table in read_day(
+        for table in each_file(
             archive,
             f"readings/site={installation.site}/date={day}",
             functools.partial(parquet.read_file, sensors=sensors, span_us=None if span == _EVER else span),
@@ -124,38 +110,6 @@ def _us(instant: datetime) -> int:
 def _overlaps(day: str, span: Span) -> bool:
     first = (date.fromisoformat(day).toordinal() - _EPOCH) * parquet.US_PER_DAY
     return first <= span[1] and first + parquet.US_PER_DAY > span[0]
-
-
-def read_day(archive: Path, folder: str, read: Callable[[DayFile], pa.Table]) -> list[pa.Table]:
-    """Read a day's files, again from the start where they were merged or moved meanwhile.
-
-    Parameters
-    ----------
-    archive : Path
-        The archive's folder.
-    folder : str
-        The day's folder relative to it.
-    read : callable
-        Reads one file.
-
-    Returns
-    -------
-    list of pyarrow.Table
-        One a file; empty where the day is gone.
-
-    Raises
-    ------
-    BusyArchiveError
-        If the files changed every time that they were read.
-    DepotError
-        If some stand in a depot that does not answer.
-    """
-    for _ in range(TRIES):
-        try:
-            return [read(file) for file in files(archive, folder)]
-        except FileNotFoundError:
-            continue
-    raise BusyArchiveError(archive / folder)
 
 
 def read_tail(archive: Path, site: str) -> tuple[Batch, str]:
@@ -247,7 +201,7 @@ def latest(archive: Path, installation: Installation) -> pd.DataFrame:
     found = _last_rows(tail)
     missing = set(installation.sensor)
     for day in reversed(days_of(archive, installation.site)):
-        for table in read_day(archive, f"readings/site={installation.site}/date={day}", _latest_in):
+        for table in each_file(archive, f"readings/site={installation.site}/date={day}", _latest_in):
             found = pa.concat_tables([found, table])
             missing -= set(table.column("sensor").to_pylist())
         if not missing:

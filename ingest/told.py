@@ -9,8 +9,7 @@ import pandas as pd
 import pyarrow as pa
 
 from ingest import archive as parquet
-from ingest.days import days_of
-from ingest.store import read_day
+from ingest.days import days_of, each_file
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -51,6 +50,6 @@ def read_told(archive: Path, site: str, kind: str, *, first: str = "", last: str
     read = functools.partial(parquet.read_file, kind=kind)
     for day in days_of(archive, site, kind):
         if first <= day <= last:
-            tables += read_day(archive, f"{kind}/site={site}/date={day}", read)
+            tables += each_file(archive, f"{kind}/site={site}/date={day}", read)
     frame: pd.DataFrame = pa.concat_tables(tables).unify_dictionaries().to_pandas()
     return frame.sort_values(parquet.SORTED_BY[kind][0], kind="stable", ignore_index=True)

@@ -23,11 +23,12 @@ from dashboard.access.sessions import Access
 from dashboard.display import duration
 from dashboard.fleet.patrol import read_notes
 from dashboard.fleet.standing import LEVELS, chosen, is_silent, ordered
-from dashboard.notices.own import receivers_of
+from dashboard.notices.own import INGEST_SILENT, receivers_of
 from dashboard.serve import Shown, answer, check_reach, listen, opened
 from dashboard.texts import LANGUAGE, say
 from dashboard.theme import style_sheet
 from dashboard.watch import Pace, utc_now
+from ingest.errors import UserError
 from ingest.fleet import FLEET, sites_in
 from ingest.load_installation import load
 from ingest.memory import be_frugal
@@ -40,7 +41,8 @@ if TYPE_CHECKING:
     from dashboard.app import Settings
 
 OPEN_SITES = 4
-"""Sites whose pages are kept ready; each has threads and an analysis of its own. Measured: some 200 MB a site."""
+"""Sites whose pages are kept ready; each has threads and a process that analyses. Measured for the sample garden
+(benchmarks, small_computer): that process takes 150 to 210 MB."""
 
 AGAIN_S = 30
 """Time after which the fleet's page shows itself anew. [s]"""
@@ -125,9 +127,10 @@ class Dispatch:
         if path.startswith(self._below) and slash:
             try:
                 found = self._sites.application(name)
-            except Exception:
-                log.exception("the pages of %r could not be made", name)
-                found = None
+            except UserError as error:
+                log.warning("the pages of %r could not be made: %s", name, error)
+                said = say("fleet.site_failed", problem=str(error))
+                return Response(said + "\n", 503, mimetype="text/plain")(environ, start_response)
             if found is not None:
                 return found(environ, start_response)
         return self._fleet(environ, start_response)
@@ -215,7 +218,7 @@ def _ingest(folder: Path, now: pd.Timestamp) -> str:
     if not statuses:
         return ""
     found = receivers_of(statuses)
-    if found.alive is not None and now - found.alive < pd.Timedelta(minutes=2):
+    if found.alive is not None and now - found.alive < INGEST_SILENT:
         return ""
     since = say("fleet.never") if found.alive is None else duration((now - found.alive).total_seconds())
     return say("fleet.ingest_stopped", since=since, problem=found.problem)

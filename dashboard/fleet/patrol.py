@@ -105,7 +105,7 @@ def go_round(folder: Path, days: float, should_stop: Callable[[], bool]) -> Iter
         found = look_at(site, days, pd.Timestamp.now("UTC"))
         publish_soon(noted_in(folder) / f"{site.name}.json", to_row(found))
         yield found
-        time.sleep(REST * min(time.monotonic() - begun, 1.0))
+        time.sleep(REST * (time.monotonic() - begun))
 
 
 def main(arguments: list[str]) -> None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 import struct
-import tomllib
 import xml.etree.ElementTree as ET
 from pathlib import Path
 from typing import Any
 
 from dashboard.paper.document import House, Logo
 from ingest.errors import UserError
+from ingest.load_installation import InstallationError, content, toml
 
 LARGEST_LOGO = 500_000
 """Bytes of a logo. [B] No source; a record that is mailed must stay small."""
@@ -69,9 +69,9 @@ def read(path: Path | None) -> House:
     if path is None:
         return House()
     try:
-        whole = tomllib.loads(path.read_text("utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        msg = f"{path}: cannot be read ({error}); expected a TOML file with a table [contractor]"
+        whole, _ = toml(content(path), str(path))
+    except InstallationError as error:
+        msg = f"{error}; expected a TOML file with a table [contractor]"
         raise ContractorError(msg) from error
     table = whole.get("contractor")
     if not isinstance(table, dict):

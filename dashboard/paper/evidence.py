@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ingest import manifest
-from ingest.days import days_of, files
+from ingest.days import days_of, each_file
 from ingest.errors import UserError
 
 if TYPE_CHECKING:
@@ -90,7 +90,9 @@ def days_of_period(
 
 def day_hashes(archive: Path, folder: str) -> dict[str, str]:
     """Return file name to hash of one day, in the archive's folder or in its depot."""
-    return {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in files(archive, folder)}
+    return dict(
+        each_file(archive, folder, lambda file: (file.name, hashlib.sha256(file.read_bytes()).hexdigest()))
+    )
 
 
 def manifests_of_period(archive: Path, site: str, days: Iterable[str]) -> dict[str, str]:

@@ -68,7 +68,7 @@ def test_png_logo_is_taken(tmp_path: Path) -> None:
     ("table", "said"),
     [
         ("name = 3", r"there is no table \[contractor\]"),
-        ("[contractor", "cannot be read"),
+        ("[contractor", r"line 1, the file: not TOML.*expected a TOML file with a table \[contractor\]"),
         ('[contractor]\ncontact = ["a"]', r"\[contractor\] name: expected words in quotes"),
         ('[contractor]\nname = "A"\ncontact = "a"', r"\[contractor\] contact: expected a list"),
         ('[contractor]\nname = "A"\ncontact = ["' + "a" * 81 + '"]', "at most 8 lines of 80 letters"),

@@ -12,10 +12,10 @@ import pytest
 
 from ingest import archive_info, manifest, prune, upkeep
 from ingest import checkpoint as checkpoints
-from ingest.days import days_of, files, mark_of
+from ingest.days import BusyArchiveError, days_of, files, mark_of
 from ingest.depot import DESCRIPTION, DepotError, depot_of
 from ingest.recovery import forget
-from ingest.store import BusyArchiveError, latest, read_readings
+from ingest.store import latest, read_readings
 from ingest.verify import verify
 from tests.support.archives import DAY_S, NOON, SITE, pack, parts, small_installation, store
 from tests.support.objects import PASSWORD, ROOT, USER, ObjectStore
@@ -212,10 +212,10 @@ def test_file_that_is_damaged_here_is_not_sent(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("url = 5", r"depot\.toml: url: Input should be a valid string"),
-        ('adress = "s3://a/b"', r"depot\.toml: url: Field required"),
-        ('url = "s3://a/b"\nhost = "x"', r"depot\.toml: host: Extra inputs"),
-        ("url = ", r"depot\.toml: the file: "),
+        ("url = 5", r"depot\.toml, line 1, url = 5: expected text in quotes"),
+        ('adress = "s3://a/b"', r"line 1, adress: unknown key; known here are url, endpoint, region"),
+        ('url = "s3://a/b"\nhost = "x"', r"depot\.toml, line 2, host: unknown key"),
+        ("url = ", r"depot\.toml, line 1, the file: not TOML"),
         ('url = "s3://user:word@a/b"', "without user, password or options"),
         ('url = "https://a/b"', "is no address of a depot"),
         ('url = "s3://a/b"\nendpoint = "objects.example"', "is no address of an object store"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -68,7 +67,6 @@ def main() -> None:
     folder.mkdir(exist_ok=True)
     for path in folder.glob(".*"):
         path.unlink()
-    os.environ.setdefault("MOTO_ALLOW_NONEXISTENT_REGION", "true")
     app = Kept(DomainDispatcherApplication(create_backend_app), folder)
     run_simple("127.0.0.1", port, app, threaded=True)
 
