@@ -21,8 +21,9 @@ from analysis.diagnosis.study import Study, judged, spans, study
 from analysis.results import Finding
 from analysis.trend import ewma
 from benchmarks.planted import KINDS, SEASON, points, seasons_with
+from benchmarks.season_plan import Array, Seasons, no_faults
 from benchmarks.season_views import ALL, season_view
-from benchmarks.seasons import Array, Seasons, correlated, make_plant, no_faults, simulate
+from benchmarks.seasons import correlated, make_plant, simulate
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

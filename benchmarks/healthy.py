@@ -25,8 +25,9 @@ from analysis.season import conclude
 from analysis.steps import PERIOD_STEPS, RUN_JUDGES, RUN_STEPS
 from analysis.view import PeriodView, RunView
 from benchmarks.faults import upper
+from benchmarks.season_plan import no_faults
 from benchmarks.season_views import ALL, START, described, sensor_name
-from benchmarks.seasons import make_plant, no_faults, simulate, walk
+from benchmarks.seasons import make_plant, simulate, walk
 from ingest.installation import Installation
 from ingest.readings import Quality
 
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.results import Finding
-    from benchmarks.seasons import Seasons
+    from benchmarks.season_plan import Seasons
 
     Array = NDArray[np.float64]
 

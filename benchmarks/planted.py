@@ -7,20 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from benchmarks.season_plan import Array, Faults, Plant, Seasons, no_faults, ramp, step, with_fault
 from benchmarks.season_views import ALL
-from benchmarks.seasons import (
-    Array,
-    Faults,
-    Plant,
-    Seasons,
-    make_plant,
-    no_faults,
-    ramp,
-    simulate,
-    solve,
-    step,
-    with_fault,
-)
+from benchmarks.seasons import make_plant, simulate, solve
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

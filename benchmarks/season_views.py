@@ -14,7 +14,7 @@ from ingest.installation import Installation
 
 if TYPE_CHECKING:
     from analysis.service import Service
-    from benchmarks.seasons import Plant, Seasons
+    from benchmarks.season_plan import Plant, Seasons
 
 START = pd.Timestamp("2026-03-01T06:00Z")
 """When the invented seasons begin."""

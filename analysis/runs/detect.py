@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.runs.counting import counting
 from analysis.runs.stretches import gated, stretches, switched
-from analysis.runs.volumes import SECONDS_PER_HOUR, counting, register_flow
+from analysis.runs.volumes import SECONDS_PER_HOUR, register_flow
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

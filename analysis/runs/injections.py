@@ -11,10 +11,11 @@ import pandas as pd
 from analysis.dilution import curve_of, step_of
 from analysis.quality.flags import noise
 from analysis.results import Interval
+from analysis.runs.counting import counting
 from analysis.runs.detect import nominal_flow
 from analysis.runs.slices import all_between, between
 from analysis.runs.stretches import stretches, switched
-from analysis.runs.volumes import counting, register_flow
+from analysis.runs.volumes import register_flow
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -10,7 +10,8 @@ import pytest
 from analysis.diagnosis.course import courses
 from analysis.diagnosis.study import judged
 from benchmarks.faults import look
-from benchmarks.seasons import Array, Faults, make_plant, no_faults, ramp, simulate, step, with_fault
+from benchmarks.season_plan import Array, Faults, no_faults, ramp, step, with_fault
+from benchmarks.seasons import make_plant, simulate
 
 DAYS = np.arange(160.0)
 ONSET = 130

@@ -15,11 +15,12 @@ from analysis.results import Estimate, Finding
 from analysis.service import Service
 from benchmarks.faults import look, names_on, upper
 from benchmarks.planted import KINDS, seasons_with
+from benchmarks.season_plan import no_faults, step, with_fault
 from benchmarks.season_views import ALL, START, season_view
-from benchmarks.seasons import make_plant, no_faults, simulate, step, with_fault
+from benchmarks.seasons import make_plant, simulate
 
 if TYPE_CHECKING:
-    from benchmarks.seasons import Seasons
+    from benchmarks.season_plan import Seasons
 
 DAYS = np.arange(120.0)
 

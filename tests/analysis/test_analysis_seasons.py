@@ -10,17 +10,9 @@ import pandas as pd
 import pytest
 
 from analysis.pipeline import analyse
+from benchmarks.season_plan import Plant, Seasons, no_faults, ramp, with_fault
 from benchmarks.season_views import START, installation_of, sensor_name
-from benchmarks.seasons import (
-    Plant,
-    Seasons,
-    make_plant,
-    no_faults,
-    ramp,
-    simulate,
-    solve,
-    with_fault,
-)
+from benchmarks.seasons import make_plant, simulate, solve
 
 POINTS = ("mixed", "after filter", "lateral end")
 LATERALS, PLACES = 10, 40

@@ -418,7 +418,7 @@ def test_every_kind_of_record_is_made_and_verified(signed: Path) -> None:
             ["--kind", "service", "--entry", "2026-04-11"],
             "names 0 entries; name one of: 2026-04-10 13:00 filter cleaned",
         ),
-        (["--contractor", "none.toml"], "none.toml: cannot be read"),
+        (["--contractor", "none.toml"], "none.toml, the file: cannot be read"),
     ],
 )
 def test_what_cannot_be_made_is_told_with_its_mend(signed: Path, options: list[str], said: str) -> None:
