@@ -92,10 +92,10 @@ def _remove_pruned(archive: Path, site: str, checkpoint: Checkpoint, depot: Depo
 
 def _waiting(archive: Path, site: str, checkpoint: Checkpoint) -> Iterator[tuple[str, list[FileRecord]]]:
     """Yield the day's folders that hold files which are closed, with these files."""
-    closed = manifest.all_closed(archive, site)
     for folder in sorted(day_folders(archive, site)):
         if folder in checkpoint.reopened:
             continue
+        closed = manifest.closed_files(archive, site, folder.rpartition("date=")[2])
         fresh = {record.name for record in checkpoint.open.get(folder, [])}
         records = [
             record
