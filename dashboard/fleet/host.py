@@ -13,12 +13,12 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from flask import Flask, Response, abort, redirect, request, send_from_directory
+from flask import Flask, Request, Response, abort, redirect, request, send_from_directory
 from jinja2 import Environment, PackageLoader
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from dashboard import guard
-from dashboard.access.gate import Gate
+from dashboard.access.gate import COOKIE, Gate
 from dashboard.access.sessions import Access
 from dashboard.display import duration
 from dashboard.fleet.patrol import read_notes
@@ -94,6 +94,11 @@ class Sites:
             self._open.move_to_end(name)
             return self._open[name].application
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The sites whose pages are ready, the one asked for last at the end."""
+        return tuple(self._open)
+
     def close(self) -> None:
         """End what keeps the pages new."""
         with self._lock:
@@ -111,20 +116,30 @@ class Dispatch:
         The fleet's page.
     sites : Sites
         The sites' pages.
-    prefix : str
-        Path under which all stand.
+    settings : Settings
+        How all are served.
+    clock : callable
+        Gives the present. [UTC]
     """
 
-    def __init__(self, fleet: Flask, sites: Sites, prefix: str) -> None:
+    def __init__(
+        self,
+        fleet: Flask,
+        sites: Sites,
+        settings: Settings,
+        clock: Callable[[], pd.Timestamp] = utc_now,
+    ) -> None:
         self._fleet = fleet
         self._sites = sites
-        self._below = prefix + SITE
+        self._users = settings.users
+        self._clock = clock
+        self._below = settings.prefix + SITE
 
     def __call__(self, environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
         """Answer a request."""
         path = str(environ.get("PATH_INFO", ""))
-        name, slash, _ = path.removeprefix(self._below).partition("/")
-        if path.startswith(self._below) and slash:
+        name, slash, leaf = path.removeprefix(self._below).partition("/")
+        if path.startswith(self._below) and slash and self._may_enter(environ, name, leaf):
             try:
                 found = self._sites.application(name)
             except UserError as error:
@@ -134,6 +149,19 @@ class Dispatch:
             if found is not None:
                 return found(environ, start_response)
         return self._fleet(environ, start_response)
+
+    def _may_enter(self, environ: dict[str, Any], name: str, leaf: str) -> bool:
+        """Tell whether who asks has a session or a guest's link: a stranger lets no site be opened."""
+        if self._users is None:
+            return True
+        scopes = [
+            Access(self._users, lambda: self._clock().timestamp(), scope) for scope in ("", SITE + name)
+        ]
+        cookie = Request(environ).cookies.get(COOKIE)
+        secret = leaf.removeprefix("share/")
+        return any(access.session(cookie) is not None for access in scopes) or (
+            secret != leaf and scopes[1].guest(secret) is not None
+        )
 
 
 def fleet_page(folder: Path, settings: Settings, clock: Callable[[], pd.Timestamp] = utc_now) -> Flask:
@@ -231,7 +259,7 @@ def serve_fleet(folder: Path, *, host: str, port: int, settings: Settings, pace:
     be_frugal()
     listener = listen(host, port)
     sites = Sites(folder, settings, pace)
-    application: Any = Dispatch(fleet_page(folder, settings), sites, settings.prefix)
+    application: Any = Dispatch(fleet_page(folder, settings), sites, settings)
     if settings.behind_proxy:
         application = ProxyFix(application, x_for=1, x_proto=1, x_host=1)
     command = [sys.executable, "-m", "dashboard.fleet.patrol", str(folder), str(pace.days)]

@@ -15,11 +15,15 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from werkzeug.test import Client
 
 from dashboard.access.sessions import Access
 from dashboard.access.users import made, save
+from dashboard.app import Settings
+from dashboard.fleet.host import Dispatch, Sites, fleet_page
 from dashboard.fleet.patrol import go_round, read_notes
 from dashboard.fleet.standing import Standing, chosen, from_row, ordered, to_row
+from dashboard.watch import Pace
 from tests.dashboard import field as invented
 from tests.support.ingester import DEADLINE_S, ROOT
 
@@ -181,6 +185,19 @@ def test_fleet_page_leads_to_a_sites_pages(address: str, browser: Browser) -> No
     page.close()
 
 
+def test_stranger_lets_no_site_be_opened(fleet: Path, tmp_path: Path) -> None:
+    """Without a session a site's address leads to the login page, and nothing is started for it."""
+    users = tmp_path / "users.toml"
+    save(users, {"ana": made("ana", "a long enough word", "look")})
+    settings = Settings(users=users)
+    sites = Sites(fleet, settings, Pace())
+    client = Client(Dispatch(fleet_page(fleet, settings), sites, settings))
+
+    for path in ("/site/north/", "/site/north/zone/bench1", "/site/west/", "/site/north/share/forged"):
+        assert client.get(path).headers["Location"].startswith("/login?")
+    assert sites.names == ()
+
+
 @pytest.mark.slow
 def test_guest_of_one_site_sees_no_other(fleet: Path, tmp_path: Path) -> None:
     """Nobody passes without a session; a link made for one site opens neither another nor the fleet's page."""
@@ -193,8 +210,7 @@ def test_guest_of_one_site_sees_no_other(fleet: Path, tmp_path: Path) -> None:
 
         assert "password" in stranger.open(address + "/").read().decode()
         assert "password" in stranger.open(address + "/site/north/").read().decode()
-        with pytest.raises(urllib.error.HTTPError, match="403"):
-            stranger.open(f"{address}/site/south/share/{secret}")
+        assert "password" in stranger.open(f"{address}/site/south/share/{secret}").read().decode()
         with pytest.raises(urllib.error.HTTPError, match="403"):
             stranger.open(f"{address}/share/{secret}")
         guest.open(f"{address}/site/north/share/{secret}").close()
