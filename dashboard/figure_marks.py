@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from dashboard import timeaxis
-from dashboard.chart import LETTER_PX, NARROW_PX, Chart, Line, Look, plain, silences
+from dashboard.chart import LETTER_PX, NARROW_PX, Block, Chart, Line, Look, plain, silences
 from dashboard.figure_frame import Place, inner
 from dashboard.texts import say
 
@@ -42,27 +42,9 @@ def strip(
         "zeroline": False,
         "automargin": False,
     }
-    colours = {
-        "run": look.palette.run,
-        "injection": look.palette.injection,
-        "beside": look.palette.edge,
-    }
-    marks = []
     for block in chart.blocks:
-        row = rows.index(block.row)
-        if block.row == "finding":
-            marks.append((block, row))
-            continue
-        shape = rectangle("y", (block.start, block.end), (row - 0.32, row + 0.32), colours[block.row])
-        if not block.own:
-            edge = {"width": 1.2, "color": colours[block.row]}
-            layout["shapes"].append({**shape, "fillcolor": "rgba(0,0,0,0)", "line": edge})
-            continue
-        layout["shapes"].append(shape)
-        if block.row == "injection":
-            layout["shapes"].append(
-                rectangle("paper", (block.start, block.end), (0, 1), look.palette.gap, opacity=0.45)
-            )
+        if block.row != "finding":
+            layout["shapes"] += _block(block, rows.index(block.row), look)
     layout["shapes"] += [
         {**upright(at, look.palette.quiet), "name": text}
         for at, text in timeaxis.clock_changes(chart.start, chart.end, look.tz)
@@ -71,21 +53,40 @@ def strip(
         {"x": at, "y": 1, "yref": "paper", "yanchor": "bottom", "showarrow": False, "text": plain(text)}
         for at, text in timeaxis.clock_changes(chart.start, chart.end, look.tz)
     ]
+    return _findings(chart, rows.index("finding") if "finding" in rows else 0, look)
+
+
+def _block(block: Block, row: int, look: Look) -> list[dict[str, Any]]:
+    """Return the shapes of a run, an injection, or what a chart is held against."""
+    colour = {"run": look.palette.run, "injection": look.palette.injection, "beside": look.palette.edge}[
+        block.row
+    ]
+    across = (block.start, block.end)
+    shape = rectangle("y", across, (row - 0.32, row + 0.32), colour)
+    if not block.own:
+        return [{**shape, "fillcolor": "rgba(0,0,0,0)", "line": {"width": 1.2, "color": colour}}]
+    if block.row == "injection":
+        return [shape, rectangle("paper", across, (0, 1), look.palette.gap, opacity=0.45)]
+    return [shape]
+
+
+def _findings(chart: Chart, row: int, look: Look) -> list[dict[str, Any]]:
+    """Return the marks of the findings, each at its begin."""
+    found = [block for block in chart.blocks if block.row == "finding"]
     return [
         {
             "type": "scatter",
             "mode": "markers",
             "name": say("strip.finding"),
             "showlegend": False,
-            "x": [block.start for block, _ in marks] or [None],
-            "y": [row for _, row in marks] or [None],
-            "text": [plain(block.label) for block, _ in marks] or [None],
+            "x": [block.start for block in found] or [None],
+            "y": [row] * len(found) or [None],
+            "text": [plain(block.label) for block in found] or [None],
             "marker": {
-                "symbol": [_SYMBOLS[block.severity] for block, _ in marks],
+                "symbol": [_SYMBOLS[block.severity] for block in found],
                 "size": 13,
                 "color": [
-                    look.palette.watch if block.severity == "watch" else look.palette.alarm
-                    for block, _ in marks
+                    look.palette.watch if block.severity == "watch" else look.palette.alarm for block in found
                 ],
             },
             "cliponaxis": False,

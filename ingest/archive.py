@@ -19,7 +19,7 @@ from ingest.quantities import QUANTITIES
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ingest.days import DayFile
+    from ingest.day_file import DayFile
     from ingest.installation import Installation
 
 US_PER_DAY = 86_400_000_000

@@ -16,7 +16,8 @@ import pyarrow as pa
 
 from ingest import archive as parquet
 from ingest.checkpoint import Checkpoint, CheckpointError, load
-from ingest.days import TRIES, BusyArchiveError, DayFile, days_of, each_file
+from ingest.day_file import DayFile
+from ingest.days import TRIES, BusyArchiveError, days_of, each_file
 from ingest.decoding import Decoder
 from ingest.dedupe import order_of, repeats
 from ingest.shared_journal import read_share, read_shared

@@ -16,7 +16,8 @@ from ingest import checkpoint as checkpoints
 from ingest import manifest
 from ingest.archive import SCHEMAS, US_PER_DAY, DamagedFileError
 from ingest.checkpoint import Checkpoint, CheckpointError
-from ingest.days import DayFile, folders_of
+from ingest.day_file import DayFile
+from ingest.days import folders_of
 from ingest.dedupe import order_of, repeats
 from ingest.depot import Depot, depot_of
 from ingest.files import locked
