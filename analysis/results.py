@@ -61,6 +61,7 @@ FINDING_KINDS = (
     "sensor silent",
     "EC out of band",
     "preventer test due",
+    "preventer test failed",
     "ingest stopped",
     "analysis stopped",
 )

@@ -28,7 +28,8 @@ SERVICE_KINDS: Mapping[str, str] = MappingProxyType(
         "pipes changed": "pipes, emitters' number or layout changed",
         "sensor calibrated": "a sensor was calibrated or cleaned",
         "sensor replaced": "a sensor was replaced or moved",
-        "preventer tested": "a licensed tester tested the backflow preventer",
+        "preventer tested": "a licensed tester tested the backflow preventer and it passed; name the tester in the note",
+        "preventer test failed": "a licensed tester tested the backflow preventer and it did not pass; say what failed",
         "backflow cleared": "a person looked into a backflow finding and closed it",
         "note": "anything else worth remembering",
     }

@@ -33,8 +33,9 @@ from analysis.dose.grams import nutrient_dose
 from analysis.drainage import drain_fraction
 from analysis.findings.feed import ec_band, injector_flow
 from analysis.findings.injection import no_injection, off_target
+from analysis.findings.preventer import preventer_test
 from analysis.findings.rest import over_pressure, silence
-from analysis.findings.season import preventer_test, sensor_silent
+from analysis.findings.season import sensor_silent
 from analysis.hydraulics.travel_estimate import travel_in_pipes
 from analysis.injection.disagree import disagreements
 from analysis.injection.faults import injection_without_flow

@@ -21,7 +21,11 @@ if TYPE_CHECKING:
     from dashboard.context import Context
     from dashboard.snapshot import SensorState
 
-SAFETY = {"backflow": "safety.backflow", "over pressure": "safety.over_pressure"}
+SAFETY = {
+    "backflow": "safety.backflow",
+    "preventer test failed": "safety.preventer",
+    "over pressure": "safety.over_pressure",
+}
 """Kinds of finding that can hurt somebody, and the words that come first."""
 
 

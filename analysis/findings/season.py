@@ -1,4 +1,4 @@
-"""Findings about the whole period: silent sensors, and the backflow preventer's test."""
+"""Findings about the whole period: silent sensors."""
 
 from __future__ import annotations
 
@@ -24,16 +24,6 @@ ALL_SHARE = 0.8
 
 TOGETHER = pd.Timedelta(minutes=2)
 """Silences that begin and end within this of each other are one outage. No source."""
-
-TEST_EVERY = pd.DateOffset(years=1)
-"""How often a testable preventer is tested: at installation and yearly. EPA 816-R-03-002, from memory; local
-codes may ask for more."""
-
-SOON = pd.DateOffset(days=30)
-"""How long before the test is due it is spoken of. No source."""
-
-TESTABLE = frozenset({"reduced pressure", "double check valve", "pressure vacuum breaker"})
-"""Assemblies with test cocks."""
 
 
 class Silence(NamedTuple):
@@ -146,53 +136,3 @@ def _outage(season: SeasonView, start: pd.Timestamp, end: pd.Timestamp, names: S
         likely_causes=("power at the site", "the network or the broker", "the ingester was not running"),
         advice="Check power and network first, then that the broker and the ingester run.",
     )
-
-
-def preventer_test(season: SeasonView) -> Sequence[Finding]:
-    """Find a backflow preventer whose test is due.
-
-    Parameters
-    ----------
-    season : SeasonView
-        The whole period.
-
-    Returns
-    -------
-    list of Finding
-        ``preventer test due``: to act on when it is past due or no test is written down, to watch in the
-        month before.
-    """
-    supply = season.installation.supply
-    if supply.backflow_preventer not in TESTABLE:
-        return []
-    now = season.end.tz_convert(season.installation.tz).tz_localize(None).normalize()
-    if supply.tested is None:
-        words, start, severity = "no test is written down in installation.toml", season.start, "act"
-    else:
-        due = pd.Timestamp(supply.tested) + TEST_EVERY
-        if now < due - SOON:
-            return []
-        local = due.tz_localize(season.installation.tz).tz_convert("UTC")
-        start = min(max(local, season.start), season.end)
-        severity = "act" if now >= due else "watch"
-        words = (
-            f"the last test was on {supply.tested.isoformat()}, the next is due by {due.date().isoformat()}"
-        )
-    return [
-        Finding(
-            kind="preventer test due",
-            zone=None,
-            sensor=None,
-            start=start,
-            end=season.end,
-            severity="act" if severity == "act" else "watch",
-            value=None,
-            unit=None,
-            evidence=f"the {supply.backflow_preventer} assembly is tested once a year; {words}",
-            likely_causes=("the yearly test was not made, or not written down",),
-            advice=(
-                "Have a licensed tester test the assembly and write the date into installation.toml; local codes "
-                "may ask for more. Nothing that is measured here replaces that test."
-            ),
-        )
-    ]

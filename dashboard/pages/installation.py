@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from dash import html
 
+from analysis.findings.preventer import last_test
 from dashboard.context import Context, Page
 from dashboard.display import NO_VALUE, quantity_scale, ratio, scale, share
 from dashboard.pages.measured import waiting
@@ -112,7 +113,7 @@ def _supply(context: Context) -> Component:
     rows = [
         (say("installation.source"), supply.kind),
         (say("installation.preventer"), supply.backflow_preventer),
-        (say("installation.tested"), str(supply.tested) if supply.tested else say("installation.not_stated")),
+        (say("installation.tested"), _tested(context)),
         (say("installation.pressure"), scale("kPa", context.units).text(supply.pressure)),
         (
             say("installation.order"),
@@ -120,6 +121,14 @@ def _supply(context: Context) -> Component:
         ),
     ]
     return html.Dl([part for term, said in rows for part in (html.Dt(term), html.Dd(said))])
+
+
+def _tested(context: Context) -> str:
+    """Return the day and the result of the preventer's newest test, of the file or the service log."""
+    test = last_test(context.installation, context.snapshot.services, context.now)
+    if test is None:
+        return say("installation.not_stated")
+    return say("installation.passed" if test.passed else "installation.failed", day=test.day.isoformat())
 
 
 def _zones(context: Context) -> Component:

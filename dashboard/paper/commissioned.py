@@ -60,7 +60,7 @@ def commissioned(
         _checks(checks, units),
         findings(matter.cases, installation, units),
         *sheets.sections(installation, made, units),
-        preventer(matter.services, installation, units),
+        preventer(matter.services, installation, matter.results.end, units),
         *basis(matter),
     )
     return framed("Commissioning record", sections, matter, installation, units)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from analysis.before_after import BeforeAfter, compare
+from analysis.findings.preventer import TESTS
 from analysis.service import NEW_EMITTERS
 from analysis.uniformity.catch import change, uniformity
 from dashboard.display import duration, scale
@@ -42,7 +43,7 @@ def effects(
     others = [
         s.time
         for s in services
-        if s.zone in (None, zone) and s.kind not in ("note", "preventer tested", "backflow cleared")
+        if s.zone in (None, zone) and s.kind not in ("note", "backflow cleared", *TESTS)
     ]
     since = max((t for t in others if t < entry.time), default=None)
     until = min((t for t in others if t > entry.time), default=None)

@@ -113,7 +113,7 @@ def record(matter: Matter, installation: Installation, units: Units) -> Document
         tables.findings(matter.cases, installation, units),
         tables.services(logged, installation, units),
         tables.uniformities(matter.entries, installation, units),
-        tables.preventer(matter.services, installation, units),
+        tables.preventer(matter.services, installation, matter.results.end, units),
         *basis(matter),
     )
     return framed("Service record", sections, matter, installation, units)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.findings.season import TEST_EVERY, TESTABLE
+from analysis.findings.preventer import TEST_EVERY, TESTABLE, last_test
 from dashboard.paper.dates import on, written
 from dashboard.paper.document import Section, Table
 from dashboard.paper.emitters import forecasts, latest
@@ -15,7 +15,6 @@ from dashboard.paper.verdicts import held
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from datetime import date
 
     from analysis.results import Results
     from analysis.service import Service
@@ -137,24 +136,19 @@ def _silent(complete: Sequence[Completeness]) -> Iterator[Row]:
         )
 
 
-def last_test(services: Sequence[Service], installation: Installation) -> date | None:
-    """Return the day of the newest test of the preventer: of the file, or of the service log."""
-    logged = [s.time.tz_convert(installation.tz).date() for s in services if s.kind == "preventer tested"]
-    described = installation.supply.tested
-    return max([*logged, *([described] if described else [])], default=None)
-
-
 def _preventer(
     services: Sequence[Service], installation: Installation, results: Results, units: Units
 ) -> Iterator[Row]:
     """Return when the preventer is due for its test."""
     if installation.supply.backflow_preventer not in TESTABLE:
         return
-    tested = last_test(services, installation)
-    if tested is None:
+    test = last_test(installation, services, results.end)
+    if test is None:
         yield severity("act"), "Have a licensed tester test the backflow preventer.", "no test is on record"
         return
-    due = (pd.Timestamp(tested) + TEST_EVERY).date()
+    if not test.passed:
+        return  # an open finding, which says what to do
+    due = (pd.Timestamp(test.day) + TEST_EVERY).date()
     late = due <= results.end.tz_convert(installation.tz).date()
     what = f"Have a licensed tester test the backflow preventer by {written(due, units)}, or sooner where the local code asks."
-    yield severity("act" if late else "watch"), what, f"last tested on {written(tested, units)}"
+    yield severity("act" if late else "watch"), what, f"last tested on {written(test.day, units)}"

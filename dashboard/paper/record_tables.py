@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from analysis.findings.preventer import TESTS, last_test
 from analysis.uniformity.catch import uniformity
 from dashboard.display import Units, scale
 from dashboard.paper.dates import at, on, written
 from dashboard.paper.document import Section, Table
-from dashboard.paper.record_next import last_test
 from dashboard.paper.record_numbers import percent
 from dashboard.paper.record_words import ORDER, severity
 
@@ -124,7 +124,9 @@ def uniformities(entries: Sequence[Mapping[str, Any]], installation: Installatio
     return Section(title, words=(lack,) if lack else (), table=Table(titles, tuple(rows), (4, 5)))
 
 
-def preventer(log: Sequence[Service], installation: Installation, units: Units) -> Section:
+def preventer(
+    log: Sequence[Service], installation: Installation, until: pd.Timestamp, units: Units
+) -> Section:
     """Return what is on record of the backflow preventer and its tests.
 
     Parameters
@@ -133,18 +135,31 @@ def preventer(log: Sequence[Service], installation: Installation, units: Units) 
         Every entry of the service log, also before the period.
     installation : Installation
         Whose supply.
+    until : pandas.Timestamp
+        End of the period: what was done later is left out. [UTC]
     units : {"metric", "us"}
         How dates are written.
     """
-    supply, newest = installation.supply, last_test(log, installation)
-    tested = "no test is on record" if newest is None else f"last tested on {written(newest, units)}"
-    tests = [s for s in log if s.kind == "preventer tested"]
-    rows = tuple((on(s.time, installation.tz, units), s.person, s.note) for s in tests)
+    supply, newest = installation.supply, last_test(installation, log, until)
+    tested = "no test is on record"
+    if newest is not None:
+        how = "last tested" if newest.passed else "did not pass its last test,"
+        tested = f"{how} on {written(newest.day, units)}"
+    rows = tuple(
+        (
+            on(s.time, installation.tz, units),
+            "passed" if TESTS[s.kind] else "not passed",
+            s.person,
+            s.note,
+        )
+        for s in log
+        if s.kind in TESTS and s.time <= until
+    )
     words = (
         f"Supply: {supply.kind}. Preventer: {supply.backflow_preventer}; {tested}. Tests are due as the local code asks, "
         "usually every year, by a licensed tester."
     )
-    table = Table(("Tested on", "By", "Note"), rows) if rows else None
+    table = Table(("Tested on", "Result", "By", "Note"), rows) if rows else None
     return Section("Backflow preventer", words=(words,), table=table)
 
 

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.findings.season import preventer_test
 from analysis.pipeline import analyse
 from analysis.results import FINDING_KINDS
-from analysis.view import SeasonView
 from tests.analysis.conftest import Garden, at, grown
 from tests.support.plain import MIDNIGHT, PUMP, frame, installation, on, sensor, zone
 
@@ -235,32 +232,6 @@ def test_all_silent_is_one_finding(plain: Garden) -> None:
     assert (found.kind, found.sensor) == ("sensor silent", None)
     assert "power" in found.likely_causes[0]
     assert _useful(found)
-
-
-@pytest.mark.parametrize(
-    ("tested", "severity"),
-    [(None, "act"), (date(2025, 4, 30), "act"), (date(2025, 5, 20), "watch"), (date(2026, 1, 1), None)],
-)
-def test_preventer_test(tested: date | None, severity: str | None) -> None:
-    """A test that is past due is to act on, one due within the month to watch; a licensed tester does it."""
-    plain = installation(zone("a"), sensor("flow", "flow", "source", "L/h"))
-    supply = plain.supply.model_copy(update={"backflow_preventer": "reduced pressure", "tested": tested})
-    view = SeasonView(plain.model_copy(update={"supply": supply}), MIDNIGHT, at(24), (), (), (), ())
-
-    found = preventer_test(view)
-
-    assert [f.severity for f in found] == ([severity] if severity else [])
-    assert all("licensed tester" in f.advice for f in found)
-
-
-@pytest.mark.parametrize("kind", ["none", "air gap"])
-def test_what_cannot_be_tested_is_not_due(kind: str) -> None:
-    """An air gap has no test cocks, and no preventer has no test."""
-    plain = installation(zone("a"), sensor("flow", "flow", "source", "L/h"))
-    supply = plain.supply.model_copy(update={"backflow_preventer": kind, "tested": None})
-    view = SeasonView(plain.model_copy(update={"supply": supply}), MIDNIGHT, at(24), (), (), (), ())
-
-    assert preventer_test(view) == []
 
 
 @pytest.mark.slow

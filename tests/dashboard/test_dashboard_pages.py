@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 from plotly.utils import PlotlyJSONEncoder
 
 from analysis.results import Estimate, Finding, Interval, Results, Run, refused
+from analysis.service import Service
 from dashboard.cases import Book, cases
 from dashboard.context import Context
 from dashboard.display import Units
@@ -131,7 +132,29 @@ def test_nothing_to_do_is_said_only_when_it_is_known(installation: Installation)
 
 
 @pytest.mark.parametrize(
-    ("kind", "words"), [("backflow", "Do not drink"), ("over pressure", "Keep away from the tank")]
+    ("log", "words"),
+    [
+        ((), "2026-03-02, passed"),
+        ((Service(START, "A. Weller", "preventer tested"),), f"{START:%Y-%m-%d}, passed"),
+        ((Service(START, "A. Weller", "preventer test failed"),), f"{START:%Y-%m-%d}, not passed"),
+    ],
+)
+def test_newest_preventer_test_is_shown(
+    installation: Installation, log: tuple[Service, ...], words: str
+) -> None:
+    """The installation's page shows the newest test, of the file or of the service log, and its result."""
+    text = page_text(Context(installation, Snapshot(NOW, services=log), "metric", NOW), "/installation")
+
+    assert words in text
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [
+        ("backflow", "Do not drink"),
+        ("over pressure", "Keep away from the tank"),
+        ("preventer test failed", "Call a licensed tester"),
+    ],
 )
 @pytest.mark.parametrize("path", ["/", "/zone/bench1"])
 def test_danger_puts_the_first_words_on_top(

@@ -18,6 +18,7 @@ from analysis.service import Service
 from dashboard.cases import Book, Case, Remark, cases
 from dashboard.paper.completeness import Completeness
 from dashboard.paper.contractor import read
+from dashboard.paper.dates import written
 from dashboard.paper.document import Document
 from dashboard.paper.press import html
 from dashboard.paper.record import Matter, record
@@ -178,6 +179,18 @@ def test_right_dose_is_told_with_its_interval(garden: Installation) -> None:
     assert _words(paper, "What next").startswith(
         "Watch\nHave a licensed tester test the backflow preventer by 2 Mar 2027"
     )
+
+
+@pytest.mark.parametrize(("kind", "result"), [("preventer tested", ""), ("preventer test failed", "not ")])
+def test_record_tells_the_same_test_as_the_finding(garden: Installation, kind: str, result: str) -> None:
+    """The record prints the newest test of file and service log with its result, as the findings take it."""
+    log = (Service(START + pd.Timedelta(days=3), "A. Weller", kind, note="tester B. Holt"),)
+    paper = record(replace(_matter(_season()), services=log), garden, "metric")
+    day = written((START + pd.Timedelta(days=3)).date(), "metric")
+
+    assert f"{day}\n{result}passed\nA. Weller\ntester B. Holt" in _words(paper, "Backflow preventer")
+    how = "did not pass its last test, on" if result else "last tested on"
+    assert f"{how} {day}" in _words(paper, "Backflow preventer")
 
 
 def test_low_dose_is_told_with_how_much_and_what_to_do(garden: Installation) -> None:
