@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING, Literal
 
 from analysis.dose.findings import DOSE_TOLERANCE
 from analysis.injection.season import MEANS
+from analysis.results import Interval
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    import pandas as pd
 
     from analysis.results import Estimate, Results, Run
     from ingest.installation import Installation
@@ -19,9 +22,6 @@ FEW = 0.05
 """Share of runs that may lie outside by chance while the dose is called right. [-] From 95 % intervals."""
 
 Word = Literal["right", "mixed", "too low", "too high", "not sure", "not known"]
-
-WHOLE, WEEK = "in the whole period", "in week "
-"""How the analysis words an estimate over the whole period, and over one week."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ def by_run(
 
 
 def of_period(results: Results, zone: str, quantity: str, nutrient: str | None = None) -> Estimate | None:
-    """Return a zone's estimate over the whole period.
+    """Return a zone's estimate over the longest time that one speaks for.
 
     Parameters
     ----------
@@ -98,18 +98,18 @@ def of_period(results: Results, zone: str, quantity: str, nutrient: str | None =
     Returns
     -------
     Estimate or None
-        Over all weeks; of a period within one week that week's; of a single run the run's own. None where there is
-        no number.
+        Over the whole period, which one without a period of its own speaks for; of a period within one week that
+        week's; of a single run the run's own. None where there is no number.
     """
+    whole = Interval(results.start, results.end)
     mine = [
         e
         for e in results.estimates
         if (e.quantity, e.zone, e.nutrient, e.status) == (quantity, zone, nutrient, "ok")
     ]
     spans = [e for e in mine if e.run_start is None]
-    whole = [e for e in spans if WHOLE in e.method] or [e for e in spans if WEEK in e.method]
-    if whole:
-        return whole[0]
+    if spans:
+        return max(spans, key=lambda e: _length(e.period or whole))
     single = [e for _, e in by_run(results, zone, quantity, nutrient) if e.status == "ok"]
     return (
         single[0]
@@ -117,6 +117,10 @@ def of_period(results: Results, zone: str, quantity: str, nutrient: str | None =
         and quantity in (*MEANS, "stock volume", "nutrient dose", "nutrient dose per area")
         else None
     )
+
+
+def _length(period: Interval) -> pd.Timedelta:
+    return period.end - period.start
 
 
 def held(results: Results, zone: str, installation: Installation) -> list[Held]:
