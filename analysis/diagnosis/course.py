@@ -81,7 +81,7 @@ class Course:
     gain : float
         Likelihood ratio of the fault that it makes likeliest. [twice the log]
     columns : ndarray
-        The change as it was fitted, whitened.
+        The change as it would be without any other, whitened.
     """
 
     shape: Shape
@@ -127,7 +127,7 @@ def courses(one: Study, day: int) -> tuple[tuple[Course, ...], ...]:
     white = _white(one, day, days)
 
     def beside(other: Course) -> Course:
-        return max(_ways(one, day, days, *_without(other.columns, *white)), key=lambda c: c.gain)
+        return max(_ways(one, day, days, *white, other.columns), key=lambda c: c.gain)
 
     ways = _ways(one, day, days, *white)
     first = max(ways, key=lambda c: c.gain)
@@ -146,26 +146,40 @@ def _spilt(mine: Course, other: Course) -> Course:
     return replace(mine, case=replace(mine.case, covariance=wide))
 
 
-def _ways(one: Study, day: int, days: _Days, values: Array, single: Array) -> tuple[Course, ...]:
-    """Return the step and the ramp that make some fault likeliest."""
-    every = np.cumsum(single[:, ::-1], axis=1)[:, ::-1]
-    n = days.time.size
-    ramps = _ramps(days.time)
-    steps = [(k, np.column_stack([every[:, k], single[:, k]])) for k in range(1, n)]
-    growing = [(k, np.tensordot(single, profile, axes=(1, 0))) for k, profile in ramps]
+def _ways(
+    one: Study, day: int, days: _Days, values: Array, single: Array, other: Array | None = None
+) -> tuple[Course, ...]:
+    """Return the step and the ramp that make some fault likeliest, beside another change's columns if there is one."""
+    left, alone = (values, single) if other is None else _without(other, values, single)
     found: list[Course] = []
-    for shape, changes in (("step", steps), ("ramp", growing)):
-        fits = [_fit(one, day, values, columns) for _, columns in changes]
+    for (shape, blocks, whole), (_, _, columns) in zip(
+        _changes(single, days), _changes(alone, days), strict=True
+    ):
+        fits = [_fit(one, day, left, c) for c in columns]
         gains = [float(ratios(a[None], c[None], one.faults)[0].max()) for a, c in fits]
         best = int(np.argmax(gains))
-        block, columns = changes[best]
-        found.append(_course(one, shape, int(days.first[block]), fits[best], gains[best], columns))
+        onset = int(days.first[blocks[best]])
+        found.append(_course(one, shape, onset, fits[best], gains[best], whole[best]))
     return tuple(found)
 
 
-def _without(columns: Array, values: Array, single: Array) -> tuple[Array, Array]:
-    """Return whitened values and changes with another change fitted out."""
-    basis, size, _ = np.linalg.svd(columns, full_matrices=False)
+def _changes(single: Array, days: _Days) -> list[tuple[Shape, list[int], list[Array]]]:
+    """Return first blocks and whitened columns of every step, its day left free, and of every ramp."""
+    every = np.cumsum(single[:, ::-1], axis=1)[:, ::-1]
+    steps = list(range(1, days.time.size))
+    ramps = _ramps(days.time)
+    growing = [np.tensordot(single, profile, axes=(1, 0)) for _, profile in ramps]
+    at_once = [np.column_stack([every[:, k], single[:, k]]) for k in steps]
+    return [("step", steps, at_once), ("ramp", [k for k, _ in ramps], growing)]
+
+
+def _without(other: Array, values: Array, single: Array) -> tuple[Array, Array]:
+    """Return whitened values and changes with another change fitted out.
+
+    What is then fitted is what a fit of both would give (Frisch and Waugh, 1933). The other's columns must be
+    whole: those that already lack a third change stand for something else.
+    """
+    basis, size, _ = np.linalg.svd(other, full_matrices=False)
     basis = basis[:, size > 1e-9 * size.max(initial=1e-300)]
     flat = single.reshape(single.shape[0], -1)
     flat = flat - basis @ (basis.T @ flat)
@@ -201,14 +215,14 @@ def _fit(one: Study, day: int, values: Array, columns: Array) -> tuple[Array, Ar
 
 
 def _course(
-    one: Study, shape: str, onset: int, fit: tuple[Array, Array], gain: float, columns: Array
+    one: Study, shape: Shape, onset: int, fit: tuple[Array, Array], gain: float, columns: Array
 ) -> Course:
     shift, covariance = fit
     at_once = np.array([AT_ONCE[f.kind] for f in one.faults])
     odds = np.log(at_once if shape == "step" else 1.0 - at_once)
     free = 0.5 * float(shift @ np.linalg.solve(covariance, shift) + np.linalg.slogdet(covariance)[1])
     case = Case(shift, covariance, free, odds)
-    return Course("step" if shape == "step" else "ramp", onset, case, gain, columns)
+    return Course(shape, onset, case, gain, columns)
 
 
 def _blocks(one: Study, day: int) -> _Days:

@@ -91,3 +91,27 @@ def test_gap_in_the_readings_is_bridged(missing: range) -> None:
 
     assert np.isfinite(went.case.shift).all()
     assert abs(went.onset - ONSET) <= 1
+
+
+def test_two_changes_add_up_to_what_moved() -> None:
+    """A leak and a filter that clogs from the same week are two changes that together moved as the readings did.
+
+    Neither is the other in disguise: the leak is told as a step of the flow, the filter as a ramp of its loss.
+    """
+    rng = np.random.default_rng(66)
+    n, days = 6, np.arange(90.0)
+    planted = {
+        "leak": step(days, np.full(n, 31.0), np.full(n, 0.09)),
+        "filter": ramp(days, np.full(n, 30.0), np.full(n, 0.02)),
+    }
+    seasons = simulate(rng, make_plant(rng, n), with_fault(no_faults(n, 1, 90), **planted), days)
+    for system in range(n):
+        one = look(seasons, system)
+        parts = courses(one, 89)
+        assert len(parts) == 2
+        went = {way.shape: way.case.shift for (way,) in parts}
+        truly = one.series[-3:].mean(axis=0) - one.series[:28].mean(axis=0)
+
+        assert went["step"][0] + went["ramp"][0] == pytest.approx(truly[0], abs=0.02)
+        assert went["step"][1] + went["ramp"][1] == pytest.approx(truly[1], abs=0.1)
+        assert abs(went["ramp"][0]) < 0.02
