@@ -10,6 +10,7 @@ import pandas as pd
 
 from ingest import store
 from ingest.days import days_of
+from ingest.series import read_series
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.results import Results
     from dashboard.analyst import Analyst
     from ingest.installation import Installation
+    from ingest.series import Series
 
 
 class Feed(Protocol):
@@ -29,8 +31,11 @@ class Feed(Protocol):
     def read(self, sensors: Sequence[str], start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
         """Return readings: columns time, sensor, value, quality, received; sorted by sensor, time."""
 
+    def series(self, sensors: Sequence[str], start: int, end: int) -> dict[str, Series]:
+        """Return the same readings as arrays, of the sensors that have any in a stretch. [us]"""
+
     def latest(self) -> pd.DataFrame:
-        """Return the newest reading of each sensor, in the same columns."""
+        """Return the newest reading of each sensor, in the columns of `read`."""
 
     def analyse(self, start: pd.Timestamp, end: pd.Timestamp) -> Results:
         """Return what the analysis says of a period."""
@@ -59,6 +64,10 @@ class ArchiveFeed:
         return store.read_readings(
             self.archive, self.installation, sensors=list(sensors), start=start, end=end
         )
+
+    def series(self, sensors: Sequence[str], start: int, end: int) -> dict[str, Series]:
+        """Return readings of some sensors as arrays; as `ingest.series.read_series`."""
+        return read_series(self.archive, self.installation, sensors, start, end)
 
     def latest(self) -> pd.DataFrame:
         """Return the newest reading of each sensor; as `ingest.store.latest`."""

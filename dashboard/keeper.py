@@ -12,9 +12,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
-from dashboard.readings import readings_by_sensor
+from dashboard.readings import readings_of
 from dashboard.rollup_files import RollupFiles, period_of
 from dashboard.rollups import FINEST, TIERS, between, joined, rolled, tier_for
 from dashboard.windows import SECOND, Readings, Window, step_for, window
@@ -24,6 +23,8 @@ from ingest.memory import give_back, is_small
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
+
+    import pandas as pd
 
     from dashboard.feed import Feed
 
@@ -109,12 +110,11 @@ class Keeper:
 
     def _day(self, day: int) -> dict[str, Readings]:
         """Return one day's summaries by the minute."""
-        start, end = (pd.Timestamp(n * DAY, unit="us", tz="UTC") for n in (day, day + 1))
         names = list(self.feed.installation.sensor)
         made: dict[str, Readings] = {}
         for first in range(0, len(names), self._at_once):
-            found = readings_by_sensor(self.feed.read(names[first : first + self._at_once], start, end))
-            made |= {sensor: rolled(data, FINEST) for sensor, data in found.items()}
+            found = readings_of(self.feed, names[first : first + self._at_once], day * DAY, (day + 1) * DAY)
+            made |= {sensor: rolled(data, FINEST) for sensor, data in found.items() if len(data.time)}
         return made
 
     def _sum_up(self, days: Sequence[str]) -> None:
@@ -152,10 +152,8 @@ class Keeper:
         return {name: window(found[name], start=start, end=end, step=step) for name in sensors}
 
     def _raw(self, sensors: Sequence[str], start: int, end: int) -> dict[str, Readings]:
-        ends = (pd.Timestamp(at, unit="us", tz="UTC") for at in (start, end))
         with self._few:
-            found = readings_by_sensor(self.feed.read(sensors, *ends))
-        return {name: found.get(name, joined([])) for name in sensors}
+            return readings_of(self.feed, sensors, start, end)
 
     def _summed(self, sensors: Sequence[str], tier: int, start: int, end: int) -> dict[str, Readings]:
         """Put a window together from files, from the open day, and from the last readings."""

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from dashboard.windows import Readings, Window, readings, step_for, window
 from ingest.readings import Quality
@@ -18,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.feed import Feed
+    from ingest.series import Series
 
 
 def raw_windows(feed: Feed, sensors: Sequence[str], start: int, end: int, width: int) -> dict[str, Window]:
@@ -40,32 +39,34 @@ def raw_windows(feed: Feed, sensors: Sequence[str], start: int, end: int, width:
         Readings that are marked missing are left out; those marked suspect or bad are counted as flagged.
     """
     step = step_for(start, end, width)
-    first, last = start // step * step, -(-end // step) * step
-    frame = feed.read(sensors, *(pd.Timestamp(at, unit="us", tz="UTC") for at in (first, last)))
-    found = readings_by_sensor(frame)
-    return {name: window(found.get(name, NONE), start=start, end=end, step=step) for name in sensors}
+    found = readings_of(feed, sensors, start // step * step, -(-end // step) * step)
+    return {name: window(found[name], start=start, end=end, step=step) for name in sensors}
 
 
-def readings_by_sensor(frame: pd.DataFrame) -> dict[str, Readings]:
-    """Return each sensor's readings.
+def readings_of(feed: Feed, sensors: Sequence[str], start: int, end: int) -> dict[str, Readings]:
+    """Return the readings of some sensors in a stretch, as windows take them.
 
     Parameters
     ----------
-    frame : pandas.DataFrame
-        Readings in the columns of the archive, sorted by sensor and time.
+    feed : Feed
+        Where the readings are.
+    sensors : sequence of str
+        Their names.
+    start, end : int
+        The stretch, end excluded. [us]
 
     Returns
     -------
     dict of str to Readings
-        Only sensors that have any.
+        Each sensor's, possibly none; flags as for `raw_windows`.
     """
-    codes = frame["sensor"].astype("category").cat
-    names = [str(name) for name in codes.categories]
-    order = codes.codes.to_numpy()
-    edges = np.flatnonzero(np.diff(order, prepend=-1, append=-1))
-    quality = frame["quality"].to_numpy(np.int64)
-    time = frame["time"].dt.as_unit("us").astype("int64").to_numpy()
-    value = frame["value"].to_numpy(np.float64)
-    value = np.where(quality == Quality.MISSING, np.nan, value)
-    flagged = (quality == Quality.SUSPECT) | (quality == Quality.BAD)
-    return {names[order[a]]: readings(time[a:b], value[a:b], flagged[a:b]) for a, b in pairwise(edges)}
+    found = feed.series(sensors, start, end)
+    return {name: _readings(found[name]) if name in found else NONE for name in sensors}
+
+
+def _readings(series: Series) -> Readings:
+    quality = series.quality
+    if bool((quality <= Quality.NOT_EVALUATED).all()):
+        return readings(series.time, series.value)
+    value = np.where(quality == Quality.MISSING, np.nan, series.value)
+    return readings(series.time, value, (quality == Quality.SUSPECT) | (quality == Quality.BAD))

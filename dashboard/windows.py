@@ -163,9 +163,10 @@ def readings(
     array([1])
     """
     keep = np.isfinite(value)
-    time, value = time[keep], value[keep]
-    mark = np.zeros(len(time), np.int64) if flagged is None else flagged[keep].astype(np.int64)
-    return Readings(time, value, value, value, np.ones(len(time), np.int64), mark)
+    if not keep.all():
+        time, value, flagged = time[keep], value[keep], None if flagged is None else flagged[keep]
+    one, none = (np.broadcast_to(np.int64(each), len(time)) for each in (1, 0))
+    return Readings(time, value, value, value, one, none if flagged is None else flagged.astype(np.int64))
 
 
 def window(data: Readings, *, start: int, end: int, width: int = WIDEST, step: int | None = None) -> Window:
@@ -200,24 +201,23 @@ def window(data: Readings, *, start: int, end: int, width: int = WIDEST, step: i
     array([9., 0.])
     """
     step = step_for(start, end, width) if step is None else step
-    first = start // step
-    low, high = np.searchsorted(data.time, [first * step, (-(-end // step)) * step])
-    part = slice(int(low), int(high))
-    bucket = data.time[part] // step - first
-    edges = np.flatnonzero(np.diff(bucket, prepend=-1))
-    if len(bucket) == 0:
+    first, last = start // step, -(-end // step)
+    edges = np.searchsorted(data.time, np.arange(first, last + 1) * step)
+    index = np.flatnonzero(edges[1:] > edges[:-1])
+    if len(index) == 0:
         none, nothing = np.empty(0), np.empty(0, np.int64)
         return Window(first * step, step, nothing, none, none, none, nothing, nothing)
-    count = np.add.reduceat(data.count[part], edges)
+    part, starts = slice(int(edges[0]), int(edges[-1])), edges[index] - edges[0]
+    count = np.add.reduceat(data.count[part], starts)
     return Window(
         start=int(first * step),
         step=step,
-        index=bucket[edges],
-        low=np.minimum.reduceat(data.low[part], edges),
-        mean=np.add.reduceat(data.total[part], edges) / count,
-        high=np.maximum.reduceat(data.high[part], edges),
+        index=index,
+        low=np.minimum.reduceat(data.low[part], starts),
+        mean=np.add.reduceat(data.total[part], starts) / count,
+        high=np.maximum.reduceat(data.high[part], starts),
         count=count,
-        flagged=np.add.reduceat(data.flagged[part], edges),
+        flagged=np.add.reduceat(data.flagged[part], starts),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ from ingest.errors import UserError
 from ingest.quantities import QUANTITIES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Iterator, Sequence
 
     from ingest.day_file import DayFile
     from ingest.installation import Installation
@@ -64,8 +65,9 @@ SCHEMAS = {"readings": SCHEMA, "quarantine": QUARANTINE_SCHEMA, "events": EVENTS
 SORTED_BY = {"readings": ("sensor", "time"), "quarantine": ("received",), "events": ("time",)}
 """Folder of the archive to the columns that its files are sorted by."""
 
-ROW_GROUP = 131_072
-"""Rows of a row group: large enough to compress, small enough that one sensor's day reads few of them."""
+GROUP_LEAST, GROUP_MOST = 8_192, 32_768
+"""Rows of a row group: one sensor's where it has at least so many, so that reading one does not decode the others, and
+some hours of it where it has more. A group costs half a kilobyte and a tenth of a millisecond (measured)."""
 
 METADATA = b"tricklebook"
 """Key of the schema metadata: a JSON object with quantity and UCUM unit of each sensor."""
@@ -137,18 +139,34 @@ def encode(table: pa.Table, kind: str, *, level: int = 1) -> bytes:
     sink = io.BytesIO()
     schema = table.schema
     keys = SORTED_BY[kind]
-    pq.write_table(
-        table,
+    with pq.ParquetWriter(
         sink,
+        schema,
         compression="zstd",
         compression_level=level,
         use_dictionary=_DICTIONARY[kind],
         column_encoding={name: way for name, way in _ENCODINGS.items() if name in schema.names},
-        row_group_size=ROW_GROUP,
         data_page_version="2.0",
         sorting_columns=[pq.SortingColumn(schema.names.index(name)) for name in keys],
-    )
+    ) as writer:
+        for first, after in pairwise(_cuts(table, kind)):
+            writer.write_table(table.slice(first, after - first), row_group_size=max(after - first, 1))
     return sink.getvalue()
+
+
+def _cuts(table: pa.Table, kind: str) -> list[int]:
+    """Return where a table's row groups begin and end."""
+    ends = [table.num_rows]
+    if kind == "readings" and table.num_rows > GROUP_LEAST:
+        codes = table.column("sensor").unify_dictionaries().combine_chunks().indices.to_numpy()
+        ends = [*(np.flatnonzero(codes[1:] != codes[:-1]) + 1).tolist(), table.num_rows]
+    cuts = [0]
+    for end in ends:
+        rows = end - cuts[-1]
+        if rows >= GROUP_LEAST or end == table.num_rows:
+            count = max(1, -(-rows // GROUP_MOST))
+            cuts += [end - rows + rows * n // count for n in range(1, count + 1)]
+    return cuts
 
 
 def read_file(
@@ -190,19 +208,49 @@ def read_file(
     """
     wanted = list(columns or SCHEMAS[kind].names)
     needed = [*wanted, *(name for name in ("sensor", "time") if name not in wanted and (sensors or span_us))]
+    with opened(path) as file:
+        groups = [
+            index
+            for index in range(file.num_row_groups)
+            if kind != "readings" or may_hold(file.metadata.row_group(index), sensors, span_us)
+        ]
+        if kind == "readings" and (sensors or span_us) and groups:
+            parts = (file.read_row_group(n, columns=needed, use_threads=False) for n in groups)
+            table = pa.concat_tables([_sliced(part, sensors, span_us) for part in parts])
+        else:
+            table = file.read_row_groups(groups, columns=needed, use_threads=False)
+    if kind != "readings":
+        table = _filtered(table, sensors, span_us)
+    return table.select(wanted).replace_schema_metadata(None)
+
+
+@contextmanager
+def opened(path: Path | DayFile) -> Iterator[pq.ParquetFile]:
+    """Open one file for as long as the block lasts.
+
+    Parameters
+    ----------
+    path : Path or DayFile
+        A file of the archive.
+
+    Yields
+    ------
+    pyarrow.parquet.ParquetFile
+        To read from.
+
+    Raises
+    ------
+    FileNotFoundError
+        If it is not there.
+    DamagedFileError
+        If it cannot be read, also where that shows within the block.
+    DepotError
+        If it stands in a depot that does not answer.
+    """
     try:
         source = path if isinstance(path, Path) else path.open()
         with pq.ParquetFile(source, pre_buffer=False) as file:
-            groups = [
-                index
-                for index in range(file.num_row_groups)
-                if _may_hold(file.metadata.row_group(index), sensors, span_us)
-            ]
-            if kind == "readings" and (sensors or span_us) and groups:
-                parts = (file.read_row_group(n, columns=needed, use_threads=False) for n in groups)
-                table = pa.concat_tables([_sliced(part, sensors, span_us) for part in parts])
-            else:
-                table = file.read_row_groups(groups, columns=needed, use_threads=False)
+            yield file
     except FileNotFoundError:
         raise
     except (OSError, pa.ArrowException) as error:
@@ -210,9 +258,6 @@ def read_file(
             path.read_bytes()  # a depot that is silent says so itself
         msg = f"{path} is damaged and cannot be read; run: tricklebook archive verify"
         raise DamagedFileError(msg) from error
-    if kind != "readings":
-        table = _filtered(table, sensors, span_us)
-    return table.select(wanted).replace_schema_metadata(None)
 
 
 def _filtered(table: pa.Table, sensors: Sequence[str] | None, span_us: tuple[int, int] | None) -> pa.Table:
@@ -243,20 +288,50 @@ def _sliced(table: pa.Table, sensors: Sequence[str] | None, span_us: tuple[int, 
     return table if len(rows) == table.num_rows else table.take(pa.array(rows))
 
 
-def _may_hold(
-    group: pq.RowGroupMetaData, sensors: Sequence[str] | None, span_us: tuple[int, int] | None
+def may_hold(
+    group: pq.RowGroupMetaData, sensors: Collection[str] | None, span_us: tuple[int, int] | None
 ) -> bool:
-    """Tell from its statistics whether a row group can hold what is wanted."""
-    for index in range(group.num_columns):
-        column = group.column(index)
-        limits = column.statistics
-        if limits is None or not limits.has_min_max:
-            continue
-        if column.path_in_schema == "sensor" and sensors is not None:
-            if not any(limits.min <= name <= limits.max for name in sensors):
-                return False
-        elif column.path_in_schema == "time" and span_us is not None:
+    """Tell from its statistics whether a row group can hold what is wanted.
+
+    Parameters
+    ----------
+    group : pyarrow.parquet.RowGroupMetaData
+        Of one row group.
+    sensors : collection of str or None
+        Names wanted, all where None.
+    span_us : (int, int) or None
+        First and last instant wanted, both included. [µs since 1970, UTC]
+    """
+    if sensors is not None:
+        limits = _limits(group, "sensor")
+        if limits is not None and not any(limits.min <= name <= limits.max for name in sensors):
+            return False
+    if span_us is not None:
+        limits = _limits(group, "time")
+        if limits is not None:
             first, last = (int(end.timestamp() * 1e6) for end in (limits.min, limits.max))
-            if last + 1 < span_us[0] or first - 1 > span_us[1]:
-                return False
+            return last + 1 >= span_us[0] and first - 1 <= span_us[1]
     return True
+
+
+def only(group: pq.RowGroupMetaData, column: str) -> str | int | None:
+    """Return the one value that a column has in a row group; None where its statistics do not say that.
+
+    Parameters
+    ----------
+    group : pyarrow.parquet.RowGroupMetaData
+        Of one row group of readings.
+    column : str
+        Its name.
+    """
+    limits = _limits(group, column)
+    if limits is None or limits.min != limits.max:
+        return None
+    value: str | int = limits.min
+    return value
+
+
+def _limits(group: pq.RowGroupMetaData, column: str) -> pq.Statistics | None:
+    """Return what a row group of readings says of a column's least and greatest value, if it does."""
+    limits = group.column(SCHEMA.names.index(column)).statistics
+    return limits if limits is not None and limits.has_min_max else None

@@ -85,11 +85,11 @@ def read_readings(
     (0, 5)
     """
     span = (_EVER[0] if start is None else _us(start), _EVER[1] if end is None else _us(end) - 1)
-    tail = _tail_table(archive, installation, sensors, span)
+    tail = tail_table(archive, installation, sensors, span)
     tables = [
         table
         for day in days_of(archive, installation.site)
-        if _overlaps(day, span)
+        if overlaps(day, span)
         for table in each_file(
             archive,
             f"readings/site={installation.site}/date={day}",
@@ -108,7 +108,14 @@ def _us(instant: datetime) -> int:
     return int(stamp.value) // 1000  # pandas counts nanoseconds here, whatever the unit
 
 
-def _overlaps(day: str, span: Span) -> bool:
+def overlaps(day: str, span: Span) -> bool:
+    """Tell whether a day (UTC, ISO) has an instant of a span.
+
+    Examples
+    --------
+    >>> overlaps("1970-01-02", (0, 86_399_999_999)), overlaps("1970-01-02", (0, 86_400_000_000))
+    (False, True)
+    """
     first = (date.fromisoformat(day).toordinal() - _EPOCH) * parquet.US_PER_DAY
     return first <= span[1] and first + parquet.US_PER_DAY > span[0]
 
@@ -145,7 +152,7 @@ def _checkpoint(archive: Path, site: str) -> Checkpoint:
         return Checkpoint()
 
 
-def _tail_table(
+def tail_table(
     archive: Path, installation: Installation, sensors: Sequence[str] | None, span: Span
 ) -> pa.Table:
     """Return the journal's readings that are wanted, in the order of their arrival."""
@@ -198,7 +205,7 @@ def latest(archive: Path, installation: Installation) -> pd.DataFrame:
     pandas.DataFrame
         As `read_readings`, one row a sensor that has any reading.
     """
-    tail = _tail_table(archive, installation, None, _EVER)
+    tail = tail_table(archive, installation, None, _EVER)
     found = _last_rows(tail)
     missing = set(installation.sensor)
     for day in reversed(days_of(archive, installation.site)):

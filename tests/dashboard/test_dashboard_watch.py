@@ -12,6 +12,7 @@ import pytest
 from analysis.results import Results
 from dashboard.watch import Pace, Watch
 from ingest.installation import Installation
+from ingest.series import Series
 
 NOW = pd.Timestamp("2026-11-25T12:00:00Z")
 ONE = pd.DataFrame({"time": [NOW], "sensor": ["feed_ec"], "value": [2.0], "quality": [1], "received": [NOW]})
@@ -39,6 +40,11 @@ class Source:
         """Return nothing."""
         del sensors, start, end
         return ONE.iloc[:0]
+
+    def series(self, sensors: Sequence[str], start: int, end: int) -> dict[str, Series]:
+        """Return nothing."""
+        del sensors, start, end
+        return {}
 
     def latest(self) -> pd.DataFrame:
         """Return one reading, or break."""
