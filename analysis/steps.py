@@ -47,6 +47,9 @@ from analysis.results import Estimate, Feature, Finding
 from analysis.sensors_health import cell_fouling, failed_readings, troubled_sensors
 from analysis.stations import stations
 from analysis.tank.estimate import displacement_tank
+from analysis.valves.events import valve_events
+from analysis.valves.judge import valve_faults
+from analysis.valves.long_runs import long_runs
 from analysis.view import PeriodView, RunView, SeasonView
 from analysis.water import mean_ec, water_volume
 
@@ -86,6 +89,7 @@ PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (
     injection_without_flow,
     failed_readings,
     drain_fraction,
+    valve_events,
 )
 
 SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
@@ -97,4 +101,6 @@ SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
     slow_leak_back,
     cell_fouling,
     troubled_sensors,
+    valve_faults,
+    long_runs,
 )
