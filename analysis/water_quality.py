@@ -11,28 +11,42 @@ if TYPE_CHECKING:
 
 Variant = Literal["Bucks", "Pitts"]
 Class = Literal["slight", "moderate", "severe"]
+Ends = tuple[float, float]
 
-LIMITS: Mapping[str, tuple[float, float]] = MappingProxyType(
+LIMITS: Mapping[str, Ends] = MappingProxyType(
     {
         "suspended solids": (50.0, 100.0),
         "dissolved solids": (500.0, 2000.0),
         "iron": (0.1, 1.5),
         "manganese": (0.1, 1.5),
+        "calcium": (40.0, 80.0),
         "hardness": (40.0, 80.0),
         "bacteria": (10_000.0, 50_000.0),
     }
 )
-"""Factor to the ends of "slight" and of "moderate". [mg/L; hardness as Ca, in mg/L as published; bacteria in 1/mL]
-After Bucks, Nakayama and Gilbert (1979), Agric. Water Manage. 2:149-162; hardness: UF/IFAS (Pitts, 1990), whose page
-has the severe limits of both solids exchanged: the right ones stand here."""
+"""Factor to the ends of "slight" and of "moderate". [mg/L; hardness as CaCO3; bacteria in 1/mL]
+After Bucks, Nakayama and Gilbert (1979), Agric. Water Manage. 2:149-162; calcium and hardness: UF/IFAS (Pitts, 1990)
+alone. That page has the severe limits of both solids exchanged: the right ones stand here."""
 
-DISPUTED: Mapping[str, Mapping[str, tuple[float, float]]] = MappingProxyType(
+OF_PITTS = frozenset({"calcium", "hardness"})
+"""Factors that only one of the published tables has. It prints the same limits for both, though 80 mg/L of calcium
+alone are 200 mg/L as CaCO3: so hardness is judged only where calcium is not known (`analysis.water_report`)."""
+
+DISPUTED: Mapping[Variant, Mapping[str, Ends]] = MappingProxyType(
     {
         "Bucks": {"pH": (7.0, 8.0), "hydrogen sulfide": (0.5, 2.0)},
         "Pitts": {"pH": (7.0, 7.5), "hydrogen sulfide": (0.2, 2.0)},
     }
 )
-"""The two factors in which the published variants differ. Bucks et al. (1979), from memory; Pitts (1990)."""
+"""The two factors in which the published variants differ. Bucks et al. (1979), from memory; Pitts (1990), seen."""
+
+SOURCES: Mapping[Variant, str] = MappingProxyType(
+    {
+        "Bucks": "Bucks, Nakayama & Gilbert (1979), Agric. Water Manage. 2:149",
+        "Pitts": "UF/IFAS (Pitts, 1990)",
+    }
+)
+"""Where each variant was published."""
 
 ORDER: tuple[Class, ...] = ("slight", "moderate", "severe")
 
@@ -49,11 +63,20 @@ class Hazard:
         How much. [mg/L], [-] for pH, [1/mL] for bacteria
     verdict : {"slight", "moderate", "severe"}
         Its class.
+    moderate : tuple of float
+        The ends of "moderate". [as `value`]
+    source : str
+        Where this class was published.
+    other : {"slight", "moderate", "severe"} or None
+        Its class by the other variant, where that is another one.
     """
 
     factor: str
     value: float
     verdict: Class
+    moderate: Ends
+    source: str
+    other: Class | None = None
 
 
 def clogging_hazard(analysis: Mapping[str, float], *, variant: Variant = "Bucks") -> tuple[Hazard, ...]:
@@ -69,7 +92,7 @@ def clogging_hazard(analysis: Mapping[str, float], *, variant: Variant = "Bucks"
     Returns
     -------
     tuple of Hazard
-        One a factor. A value at a limit belongs to the milder class's neighbour: 7.0 is moderate.
+        One a factor. A value at either end of "moderate" is moderate.
 
     Raises
     ------
@@ -84,19 +107,48 @@ def clogging_hazard(analysis: Mapping[str, float], *, variant: Variant = "Bucks"
     --------
     >>> [(h.factor, h.verdict) for h in clogging_hazard({"pH": 7.6, "iron": 0.05}, variant="Pitts")]
     [('pH', 'severe'), ('iron', 'slight')]
-    >>> clogging_hazard({"pH": 7.6})[0].verdict
-    'moderate'
+    >>> clogging_hazard({"pH": 7.6})[0].verdict, clogging_hazard({"pH": 7.6})[0].other
+    ('moderate', 'severe')
     """
-    limits = {**LIMITS, **DISPUTED[variant]}
-    found = []
-    for factor, value in analysis.items():
-        if factor not in limits:
-            msg = f"{factor!r} is not a factor of the published table; expected one of {', '.join(sorted(limits))}"
-            raise ValueError(msg)
-        if value < 0:
-            msg = f"{factor} must not be negative, got {value}"
-            raise ValueError(msg)
-        low, high = limits[factor]
-        verdict: Class = "slight" if value < low else "moderate" if value <= high else "severe"
-        found.append(Hazard(factor, value, verdict))
+    found = [_hazard(factor, value, variant) for factor, value in analysis.items()]
     return tuple(sorted(found, key=lambda h: -ORDER.index(h.verdict)))
+
+
+def class_number(factor: str, value: float, *, variant: Variant = "Bucks") -> int:
+    """Return the place of one factor's class in `ORDER`, for tables of numbers.
+
+    Examples
+    --------
+    >>> class_number("iron", 0.05)
+    0
+    """
+    return ORDER.index(_hazard(factor, value, variant).verdict)
+
+
+def _hazard(factor: str, value: float, variant: Variant) -> Hazard:
+    """Return the hazard of one factor."""
+    limits = {**LIMITS, **DISPUTED[variant]}
+    if factor not in limits:
+        msg = (
+            f"{factor!r} is not a factor of the published table; expected one of {', '.join(sorted(limits))}"
+        )
+        raise ValueError(msg)
+    if value < 0:
+        msg = f"{factor} must not be negative, got {value}"
+        raise ValueError(msg)
+    verdict = _class(value, limits[factor])
+    others = [
+        _class(value, table[factor])
+        for name, table in DISPUTED.items()
+        if name != variant and factor in table
+    ]
+    other = next((one for one in others if one != verdict), None)
+    return Hazard(
+        factor, value, verdict, limits[factor], SOURCES["Pitts" if factor in OF_PITTS else variant], other
+    )
+
+
+def _class(value: float, moderate: Ends) -> Class:
+    """Return the class of a value, given the ends of "moderate"."""
+    low, high = moderate
+    return "slight" if value < low else "moderate" if value <= high else "severe"

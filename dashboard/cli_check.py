@@ -79,6 +79,7 @@ def _words(system: Installation, made: Sheet) -> str:
     lines = [describe(system), ""]
     width = max((len(f"{f.place} {f.name}") for f in made.facts), default=0)
     lines += [f"{f'{f.place} {f.name}':<{width}}  {value(f, system.units)}" for f in made.facts]
+    lines += _water(made)
     lines += ["", verdict(made)]
     for remark in made.remarks:
         lines += [
@@ -87,6 +88,24 @@ def _words(system: Installation, made: Sheet) -> str:
             f"    after: {remark.source}",
         ]
     return "\n".join(lines) + "\n"
+
+
+def _water(made: Sheet) -> list[str]:
+    """Return the water's clogging hazard, item by item, for a terminal."""
+    from analysis.water_report import amount, limits  # noqa: PLC0415 - loaded only where it is wanted
+
+    if not made.water:
+        return []
+    cells = [
+        (i.hazard.factor, amount(i), i.hazard.verdict, limits(i), str(i.found.sampled)) for i in made.water
+    ]
+    rows = [("water", "value", "hazard", "classes", "sampled"), *cells]
+    widths = [max(len(row[column]) for row in rows) for column in range(4)]
+    lines = [
+        "",
+        *("  ".join([*(c.ljust(w) for c, w in zip(row, widths, strict=False)), row[4]]) for row in rows),
+    ]
+    return [*lines, f"after: {'; '.join(dict.fromkeys(item.hazard.source for item in made.water))}"]
 
 
 def _write(system: Installation, made: Sheet, path: Path, units: str) -> None:

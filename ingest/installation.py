@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import Field, field_validator, model_validator
 
+from ingest.installation_analysis import Water, WaterAnalysis
 from ingest.installation_pipes import Emitters, Laterals, MainPipe, Pipe, lines_of
 from ingest.installation_sensors import POINTS, Calibration, Sensor
 from ingest.installation_sources import Broker, Source
@@ -40,6 +41,8 @@ __all__ = [
     "Supply",
     "Target",
     "Treatment",
+    "Water",
+    "WaterAnalysis",
     "Zone",
     "dangling",
 ]
@@ -84,6 +87,8 @@ class Installation(Table):
     """Units on the screen and paper."""
     supply: Supply
     """Where the water comes from."""
+    water: Water = Water()
+    """What laboratories found in it."""
     broker: Broker = Broker()
     """Where the devices publish."""
     injector: dict[Slug, Injector] = Field(default_factory=dict)

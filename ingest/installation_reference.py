@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 TABLES = (
     ("", "", "The file itself"),
     ("Supply", "[supply]", "The water's source"),
+    ("Water", "[water]", "The water as laboratories found it"),
+    ("WaterAnalysis", "[[water.analysis]]", "One sample of it, before any stock"),
     ("Broker", "[broker]", "Where the devices publish"),
     ("Head", "[head]", "The assembly between supply and zones"),
     ("Injector", "[injector.NAME]", "One injector"),

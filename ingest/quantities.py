@@ -71,6 +71,7 @@ DIMENSIONS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "water depth": ("L/m2", "in"),
         "share": ("1", "1"),
         "temperature coefficient": ("1/K", "1/K"),
+        "bacteria count": ("CFU/mL", "CFU/mL"),
     }
 )
 """Dimension to (stored unit, US unit): the quantities, and those of the installation file."""
@@ -100,6 +101,7 @@ def _registry() -> Any:
 
     registry: Any = pint.UnitRegistry(cache_folder=None)
     registry.define("litre_per_hour = liter / hour = lph")
+    registry.define("colony_forming_unit = count = CFU = cfu")
     return registry
 
 

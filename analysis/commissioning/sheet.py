@@ -6,8 +6,9 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from analysis.commissioning import head, injectors, slips, stocks, times, zones
+from analysis.commissioning import head, injectors, slips, stocks, times, waters, zones
 from analysis.commissioning.items import Fact, Remark, worst_first
+from analysis.water_report import Item, report, row
 
 if TYPE_CHECKING:
     from ingest.installation import Installation
@@ -27,12 +28,15 @@ class Sheet:
         Computed numbers, by place.
     remarks : tuple of Remark
         What is wrong, doubtful or missing, worst first.
+    water : tuple of Item
+        What laboratories found in the water, with its published class, worst first.
     """
 
     installation: str
     day: date
     facts: tuple[Fact, ...]
     remarks: tuple[Remark, ...]
+    water: tuple[Item, ...] = ()
 
     @property
     def stops(self) -> bool:
@@ -46,6 +50,7 @@ class Sheet:
             "day": self.day.isoformat(),
             "facts": [asdict(fact) for fact in self.facts],
             "remarks": [asdict(remark) for remark in self.remarks],
+            "water": [row(item) for item in self.water],
         }
 
 
@@ -87,9 +92,12 @@ def sheet(installation: Installation, today: date) -> Sheet:
         *injectors.remarks(installation, solved),
         *zones.remarks(installation, solved),
         *stocks.remarks(installation),
+        *waters.remarks(installation, today),
         *times.remarks(installation, solved),
         *slips.remarks(installation),
     ]
     places = sorted({fact.place.split(".")[0] for fact in facts}, key=("zone", "injector", "stock").index)
     ordered = [fact for place in places for fact in facts if fact.place.split(".")[0] == place]
-    return Sheet(installation.name, today, tuple(ordered), tuple(worst_first(remarks)))
+    return Sheet(
+        installation.name, today, tuple(ordered), tuple(worst_first(remarks)), report(installation.water)
+    )

@@ -21,7 +21,7 @@ PACKAGES = ("analysis", "ingest")
 LIBRARIES = ("numpy", "pandas", "scipy")
 """Libraries that do arithmetic: another version may give another last bit."""
 
-NOT_OF_READINGS = frozenset({"name", "units", "broker"})
+NOT_OF_READINGS = frozenset({"name", "units", "broker", "water"})
 """Tables of the installation file that no step on a stretch looks at."""
 
 AT_THE_DOOR = frozenset({"source", "calibration"})

@@ -11,6 +11,7 @@ from analysis.commissioning.items import Fact, Remark
 from analysis.commissioning.pressures import Worked
 from analysis.commissioning.zones import worked
 from analysis.hydraulics.travel import travel_times
+from analysis.water_report import amount, limits, standing
 from dashboard.display import Units, scale
 from dashboard.paper.dates import written
 from dashboard.paper.document import Document, Section, Table
@@ -19,6 +20,7 @@ from ingest.quantities import DIMENSIONS
 
 if TYPE_CHECKING:
     from analysis.commissioning.sheet import Sheet
+    from analysis.water_report import Item
     from ingest.installation import Installation
 
 SEVERITY = {"stop": "STOP", "act": "Act", "watch": "Watch"}
@@ -103,8 +105,37 @@ def sections(installation: Installation, made: Sheet, units: Units) -> tuple[Sec
         *(_zone(name, solved[name], made, units) for name in installation.zone),
         *_places(made, units, "injector", "Injector"),
         *_places(made, units, "stock", "Stock"),
+        *water_section(made.water, units),
         Section("What the sensors will tell", table=_abilities(abilities(installation))),
     )
+
+
+def water_section(items: tuple[Item, ...], units: Units) -> tuple[Section, ...]:
+    """Return the water's clogging hazard by item, with class, source and what to do; nothing without an analysis."""
+    if not items:
+        return ()
+    rows = tuple(
+        (
+            item.hazard.factor,
+            f"{amount(item)}, {written(item.found.sampled, units)}",
+            item.hazard.verdict,
+            limits(item),
+            item.to_do or "nothing",
+            item.hazard.source,
+        )
+        for item in items
+    )
+    head = ("Item", "Found, sampled", "Clogging hazard", "Classes", "What to do", "Class after")
+    said = standing(items)
+    return (
+        Section("Water analysis", words=(f"{said[:1].upper()}{said[1:]}.", WATER), table=Table(head, rows)),
+    )
+
+
+WATER = (
+    "The classes tell how likely a water clogs emitters, not whether it is safe to drink. Acid and chlorine are for licensed "
+    "practice by the label, the safety data sheet and local codes; never bring them together."
+)
 
 
 def _remarks(remarks: tuple[Remark, ...]) -> Table | None:

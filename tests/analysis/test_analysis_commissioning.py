@@ -298,6 +298,7 @@ def _sound() -> dict[str, dict[str, Any]]:
         },
         "metering pump on a well": {
             "supply__kind": "well",
+            "water__analysis": [{"sampled": "2026-02-01", "pH": 6.8, "iron": "0.03 mg/L"}],
             "injector__main": {
                 **MAIN,
                 "kind": "metering pump",
