@@ -10,6 +10,7 @@ from analysis.findings.preventer import last_test
 from dashboard.context import Context, Page
 from dashboard.display import NO_VALUE, quantity_scale, ratio, scale, share
 from dashboard.pages.measured import waiting
+from dashboard.pages.water import water_part
 from dashboard.panels import sensor_label
 from dashboard.parts import age, section, sensor_badge, sensor_value, table
 from dashboard.snapshot import SensorState
@@ -40,6 +41,7 @@ def page(context: Context) -> Page:
         body=[
             *_waiting(context),
             section(say("installation.supply"), _supply(context), testid="supply"),
+            water_part(context),
             section(say("installation.zones"), _zones(context), testid="zones-described"),
             *_injectors(context),
         ],

@@ -11,6 +11,7 @@ from dashboard.paper.dates import period
 from dashboard.paper.document import Attachment, Document, House, Section, Table
 from dashboard.paper.press import STANDARD_NAMES
 from dashboard.paper.record_next import next_section
+from dashboard.paper.record_water import water
 from dashboard.paper.record_words import summary
 from dashboard.paper.record_zone import zone_section
 
@@ -114,6 +115,7 @@ def record(matter: Matter, installation: Installation, units: Units) -> Document
         tables.services(logged, installation, units),
         tables.uniformities(matter.entries, installation, units),
         tables.preventer(matter.services, installation, matter.results.end, units),
+        water(installation, results.end, units),
         *basis(matter),
     )
     return framed("Service record", sections, matter, installation, units)
