@@ -188,7 +188,8 @@ def _coefficient(network: Network, relation: Relation) -> tuple[float, float]:
     A rigid path gives flow in inverse proportion to viscosity to the power 2x - 1 (first principles), a turbulent
     one hardly any, with either sign. A stated exponent also holds what bends, and its rounding: half of it is
     taken as the path's, give or take as much. Friction in smooth pipe goes with the
-    fourth root of viscosity (Blasius).
+    fourth root of viscosity (Blasius): warm water loses less on its way to a sensor behind pipes, whose losses are
+    often guessed.
     """
     if relation.kind == "flow":
         mean = PATH_SHARE * VISCOSITY * max(2.0 * network.exponent - 1.0, 0.0)
@@ -196,4 +197,15 @@ def _coefficient(network: Network, relation: Relation) -> tuple[float, float]:
     if relation.kind == "loss":
         pipe = "main" in relation.elements or "laterals" in relation.elements
         return (-0.25 * VISCOSITY, 0.002) if pipe else (0.0, 0.002)
-    return 0.0, 0.0003 if relation.kind == "regulated" else 0.0
+    if relation.kind == "regulated":
+        eased = 0.25 * VISCOSITY * _pipes_before(network, relation)
+        return eased, 0.0003 + eased
+    return 0.0, 0.0
+
+
+def _pipes_before(network: Network, relation: Relation) -> float:
+    """Return the loss of the pipes between a regulator and a sensor behind it, as a share of what the sensor shows."""
+    node = next(n for n in network.nodes if n.sensor == relation.sensors[0])
+    passed = network.elements[network.regulated_from : node.place]
+    lost = sum(network.losses.get(e, 0.0) for e in passed if e in ("main", "laterals"))
+    return lost * relation.slope[node.sensor]
