@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from analysis.amounts import US_UNITS, estimate_in, finding_in
 from analysis.uncertainty_words import narrower
 from ingest.quantities import convert
 
@@ -15,9 +16,6 @@ if TYPE_CHECKING:
 
     from analysis.results import Estimate, Finding, Results, Run
     from ingest.installation import Installation
-
-US_UNITS = {"L": "gal", "L/h": "gal/min", "kPa": "psi", "g": "oz", "mS/cm": "mS/cm"}
-"""Unit shown instead where the installation says ``us``."""
 
 WIDTH = 100
 """Columns of text."""
@@ -109,6 +107,7 @@ def _run_lines(run: Run, installation: Installation) -> Iterator[str]:
 
 def _estimate_lines(estimate: Estimate, installation: Installation, *, explain: bool) -> Iterator[str]:
     """Yield one estimate, and its budget where asked for."""
+    estimate = estimate_in(estimate, installation.units)
     name = f"{estimate.quantity} {estimate.nutrient}" if estimate.nutrient else estimate.quantity
     where = f" [{estimate.zone}]" if estimate.run_start is None and estimate.zone else ""
     if estimate.value is None or estimate.low is None or estimate.high is None:
@@ -129,6 +128,7 @@ def _estimate_lines(estimate: Estimate, installation: Installation, *, explain: 
 
 def _finding_lines(finding: Finding, installation: Installation) -> Iterator[str]:
     """Yield one finding: what was seen, why it may be, what to do."""
+    finding = finding_in(finding, installation.units)
     place = ", ".join(filter(None, (finding.zone, finding.sensor))) or "head"
     yield f"{finding.severity.upper()}  {finding.kind} ({place}) {_when(finding.start, installation)}"
     yield from _wrapped(f"  seen: {finding.evidence}")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 from dash import html
 
+from analysis.amounts import finding_in
 from dashboard.attrs import attrs
 from dashboard.cases import LATCHED
 from dashboard.display import finding_place, when
@@ -50,7 +51,7 @@ def case_box(context: Context, case: Case, *, place: bool = False) -> Component:
     Component
         A box.
     """
-    finding = case.finding
+    finding = finding_in(case.finding, context.units)
     tz = context.installation.tz
     span = say(
         "finding.since", start=when(finding.start, tz, context.now), end=when(finding.end, tz, context.now)
@@ -62,7 +63,7 @@ def case_box(context: Context, case: Case, *, place: bool = False) -> Component:
         [
             html.P(_head(case, place=place), className="finding-head"),
             html.P(span, className="quiet"),
-            html.P(finding.evidence),
+            html.P([html.Strong(say("finding.seen") + ": "), finding.evidence]),
             html.P([html.Strong(say("finding.first") + ": "), finding.advice]),
             *([causes] if finding.likely_causes else []),
             *_where_seen(context, finding),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from analysis.amounts import US_UNITS
 from dashboard.texts import say
 from ingest.quantities import DIMENSIONS, convert
 
@@ -33,20 +34,6 @@ _DECIMALS = {
     "g/m2": 2, "oz/ft2": 4, "m": 1, "ft": 1, "m2": 0, "ft2": 0,
 }  # fmt: skip
 """Decimals that a meter of the trade carries, by unit."""
-
-_US = {
-    "L": "gal",
-    "L/h": "gal/min",
-    "kPa": "psi",
-    "g": "oz",
-    "°C": "°F",
-    "mm": "in",
-    "kg": "lb",
-    "m": "ft",
-    "m2": "ft2",
-    "g/m2": "oz/ft2",
-}
-"""Stored unit to the unit of a reader of US customary units; the others stay."""
 
 _WRITTEN = {"m2": "m²", "ft2": "ft²", "g/m2": "g/m²", "oz/ft2": "oz/ft²"}
 """Units that are written otherwise than they are spelled."""
@@ -111,7 +98,7 @@ def scale(unit: str, units: Units) -> Scale:
     >>> scale("kPa", "us").text(241.32)
     '35.0\xa0psi'
     """
-    shown = _US.get(unit, unit) if units == "us" else unit
+    shown = US_UNITS.get(unit, unit) if units == "us" else unit
     if shown == unit:
         return Scale(_WRITTEN.get(unit, unit), 1.0, 0.0, _DECIMALS.get(unit, 2))
     offset = convert(0.0, unit, shown)

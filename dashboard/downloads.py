@@ -12,6 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analysis.amounts import estimate_in
 from dashboard.beside import shift_s
 from dashboard.charts import panels_for
 from dashboard.display import quantity_scale, scale
@@ -109,7 +110,7 @@ def numbers(estimates: Sequence[Estimate], run: Run, units: Units) -> pd.DataFra
         Columns `NUMBERS`, one row an estimate.
     """
     rows = []
-    for one in estimates:
+    for one in (estimate_in(estimate, units) for estimate in estimates):
         shown = scale(one.unit, units)
         value, low, high = (
             None if x is None else x * shown.factor + shown.offset for x in (one.value, one.low, one.high)

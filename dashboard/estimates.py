@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from dash import html
 
+from analysis.amounts import estimate_in
 from dashboard.display import NO_VALUE, duration, ratio, scale, share
 from dashboard.parts import badge, table
 from dashboard.texts import catalogue, say
@@ -134,6 +135,7 @@ def row(
     estimate: Estimate, units: Units, *, of_what: bool = False
 ) -> tuple[str | Component, Component, str | Component, Component]:
     """Return one row of the table; `of_what` says under the name which runs the number is of."""
+    estimate = estimate_in(estimate, units)
     if of_what:
         _, value, interval, method = row(estimate, units)
         clause = html.Span(estimate.method.split(";")[0], className="quiet clause")

@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from analysis.amounts import amount
 from analysis.backflow.flow import followed_signs, reverse_flow_signs
 from analysis.backflow.signs import Sign, gradient_signs, spans
 from analysis.results import Finding
 from analysis.runs.slices import between
+from analysis.table import clock
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -122,41 +124,55 @@ def _finding(period: PeriodView, signs: list[Sign]) -> Finding:
         severity=severity,
         value=first.size,
         unit=UNIT.get(first.what) or _level_unit(period, first),
-        evidence="; ".join(
-            dict.fromkeys(_seen(s) for s in sorted(signs, key=lambda s: order.index(s.what))[:4])
-        ),
+        evidence=_evidence(period, sorted(signs, key=lambda s: order.index(s.what))[:4]),
         likely_causes=_causes(first),
         advice=_advice(period, first),
     )
+
+
+MEANS = {
+    "flow": "water ran back toward the supply",
+    "gradient": "the pressure pointed back to the supply",
+    "followed": "the preventer did not hold when the supply failed",
+    "level": "the stock tank filled by itself",
+    "conductivity": "stock may have come back to the supply's side; the source water may also have changed",
+}
+"""What the gravest sign means, in plain words."""
+
+
+def _evidence(period: PeriodView, signs: list[Sign]) -> str:
+    """Return what the signs mean, the gravest first, and what each saw, in numbers."""
+    when = "while a zone ran" if signs[0].running else "while no zone ran"
+    seen = "; ".join(dict.fromkeys(_seen(period, sign) for sign in signs))
+    kinds = {sign.what for sign in signs} - {"conductivity"}
+    agree = "flow, pressure or level agree" if len(kinds) > 1 else "one kind of sensor tells it"
+    sure = agree if kinds else "EC alone tells it, so it is a suspicion"
+    heights = "; heights and zeros are allowed for" if "gradient" in kinds else ""
+    return f"{MEANS[signs[0].what]}, {when}: {seen}. How sure: {sure}{heights}"
 
 
 def _level_unit(period: PeriodView, sign: Sign) -> str:
     return "kg" if period.installation.sensor[sign.sensors[0]].quantity == "mass" else "mm"
 
 
-def _seen(sign: Sign) -> str:
+def _seen(period: PeriodView, sign: Sign) -> str:
     """Return what one sign saw, in numbers."""
-    when = "while a zone ran" if sign.running else "while no zone ran"
     length = max((sign.end - sign.start).total_seconds(), 0.0)
-    lasted = f"for {length:.0f} s" if length else "at one reading"
+    lasted = f"for {clock(length)}" if length else "at one reading"
+    first = sign.sensors[0]
     if sign.what == "gradient":
-        return (
-            f"{sign.sensors[0]} fell {sign.size:.1f} kPa below {sign.sensors[1]}, height and zero allowed for, "
-            f"{when}, {lasted}: the pressure points back to the supply"
-        )
+        return f"{first} fell {amount(sign.size, 'kPa', '.1f')} below {sign.sensors[1]} {lasted}"
     if sign.what == "followed":
         return (
-            f"the supply at {sign.sensors[0]} lost its pressure {when} and {sign.sensors[1]}, behind the preventer, fell "
-            f"by {sign.size:.0f} kPa with it: a sound preventer holds"
+            f"the supply at {first} lost its pressure, and {sign.sensors[1]}, behind the preventer, fell by "
+            f"{amount(sign.size, 'kPa')} with it, where a sound preventer holds"
         )
     if sign.what == "flow":
-        return f"{sign.sensors[0]} ran backwards with up to {sign.size:.0f} L/h, {when}, {lasted}"
+        return f"{first} ran backwards {lasted}, with up to {amount(sign.size, 'L/h')}"
     if sign.what == "level":
-        return f"the stock at {sign.sensors[0]} rose by {sign.size:.3g} in {length / 60:.0f} min, {when}, too slowly for a refill"
-    return (
-        f"EC at {sign.sensors[0]}, upstream of the injector, rose by {sign.size:.2f} mS/cm {when}, {lasted}; EC alone "
-        "proves nothing, the source water may have changed"
-    )
+        rise = amount(sign.size, _level_unit(period, sign), ".3g")
+        return f"the stock at {first} rose by {rise} in {clock(length)}, too slowly for a refill"
+    return f"EC at {first}, upstream of the injector, rose by {sign.size:.2f} mS/cm {lasted}"
 
 
 def _causes(sign: Sign) -> tuple[str, ...]:

@@ -107,8 +107,9 @@ def _finding(name: str, start: pd.Timestamp, end: pd.Timestamp, size: float, usu
         value=size - usual,
         unit="mS/cm",
         evidence=(
-            f"before runs, the water that stood at {name}, upstream of the injector, read {size:.3f} mS/cm more than the "
-            f"same water once it ran (usual: {usual:.3f}); a change of supply water would show in both"
+            f"stock may seep back while the system stands: before runs, the water that stood at {name}, upstream of the "
+            f"injector, read {size:.3f} mS/cm more than the same water once it ran (usual: {usual:.3f}); a change of "
+            "supply water would show in both. How sure: EC alone tells it, so it is a suspicion"
         ),
         likely_causes=(
             "a check valve at or before the injector that leaks slowly while the system stands",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING
 
+from analysis.amounts import amount
 from analysis.commissioning.items import Remark
 
 if TYPE_CHECKING:
@@ -133,12 +134,13 @@ def _vacuum(installation: Installation) -> Iterator[Remark]:
     if needed:
         height = supply.preventer_height
         if height is None or height < needed:
-            found = "is not described" if height is None else f"is {height:.2f} m"
+            found = "is not described" if height is None else f"is {amount(height, 'm', '.2f')}"
             yield Remark(
                 "vacuum breaker too low",
                 "supply.preventer_height",
                 "watch" if height is None else "stop",
-                f"the {supply.backflow_preventer}'s height above the highest emitter {found}; it needs {needed:.2f} m",
+                f"the {supply.backflow_preventer}'s height above the highest emitter {found}; it needs "
+                f"{amount(needed, 'm', '.2f')}",
                 "raise it, or use a type that does not depend on height",
                 BACK_PRESSURE,
             )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.amounts import amount
 from analysis.commissioning.items import Fact, Remark
 from analysis.commissioning.pressures import Worked, head_pressure, static_pressure
 from analysis.hydraulics.zones import zone_at_flow
@@ -127,8 +128,8 @@ def _flow_range(
                 "flow below injector range",
                 place,
                 "act",
-                f"{who} draws {flow:.0f} L/h; the injector works from {low:.0f} L/h on",
-                f"run more zones together until at least {low:.0f} L/h flows, or use a smaller injector, or a venturi on "
+                f"{who} draws {amount(flow, 'L/h')}; the injector works from {amount(low, 'L/h')} on",
+                f"run more zones together until at least {amount(low, 'L/h')} flows, or use a smaller injector, or a venturi on "
                 f"a bypass; with a stronger draw impossible, dilute the stock {low / flow:.1f} times and set the ratio to match",
                 MAKER_RANGE,
             )
@@ -137,8 +138,8 @@ def _flow_range(
                 "flow above injector range",
                 place,
                 "act",
-                f"{who} draws {flow:.0f} L/h; the injector works up to {high:.0f} L/h",
-                f"run fewer zones together, lead {flow - high:.0f} L/h or more round it by a bypass and set the ratio "
+                f"{who} draws {amount(flow, 'L/h')}; the injector works up to {amount(high, 'L/h')}",
+                f"run fewer zones together, lead {amount(flow - high, 'L/h')} or more round it by a bypass and set the ratio "
                 f"{flow / high:.2f} times stronger, or use a larger injector",
                 MAKER_RANGE,
             )
@@ -172,7 +173,7 @@ def _pressure(installation: Installation, name: str, injector: Injector) -> Iter
             "over pressure",
             place,
             "stop",
-            f"{static:.0f} kPa stand on it while the valves are closed; it is rated for {rating:.0f} kPa",
+            f"{amount(static, 'kPa')} stand on it while the valves are closed; it is rated for {amount(rating, 'kPa')}",
             "keep it out of pressure: a regulator before it, set below the rating, or a shut-off before it that closes "
             "first; release the pressure before opening anything",
             STATIC,
@@ -199,8 +200,8 @@ def _difference(
                 "too little pressure difference",
                 f"injector.{name}.least_difference",
                 "act",
-                f"{zone} needs {wanted:.0f} kPa of the {available:.0f} kPa, which leaves {max(available - wanted, 0):.0f} "
-                f"kPa; the injector draws stock from {need:.0f} kPa on",
+                f"{zone} needs {amount(wanted, 'kPa')} of the {amount(available, 'kPa')}, which leaves "
+                f"{amount(max(available - wanted, 0), 'kPa')}; the injector draws stock from {amount(need, 'kPa')} on",
                 "a higher head pressure, a booster pump on the bypass, or an injector that needs less",
                 "pressure balance of the head",
             )
@@ -221,8 +222,8 @@ def _pump_pace(
                 "pump pace off ratio",
                 f"injector.{name}.injection_flow",
                 "act",
-                f"{injector.injection_flow:.3g} L/h into {water:.0f} L/h of {' and '.join(group)} make 1:{1 / made:.0f}, "
-                f"not 1:{1 / injector.ratio:.0f}",
-                f"set the pump to {wanted:.3g} L/h for this zone",
+                f"{amount(injector.injection_flow, 'L/h', '.3g')} into {amount(water, 'L/h')} of {' and '.join(group)} make "
+                f"1:{1 / made:.0f}, not 1:{1 / injector.ratio:.0f}",
+                f"set the pump to {amount(wanted, 'L/h', '.3g')} for this zone",
                 MASS,
             )

@@ -191,7 +191,7 @@ def _weight(name: str, stock: Stock) -> Iterator[Remark]:
             "stock too strong to be true",
             f"stock.{name}",
             "act",
-            f"{total:.0f} g in a litre of stock is more than water holds of most salts",
+            f"{total:.0f} g/L are more than water holds of most salts",
             "check the unit: g/L, not mg/L or g in the whole tank",
             SOLUBILITY,
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analysis.amounts import amount
 from analysis.commissioning.injectors import zone_flow
 from analysis.commissioning.items import Fact, Remark
 from analysis.commissioning.pressures import Worked
@@ -169,7 +170,8 @@ def _dose(installation: Installation, name: str, solved: dict[str, Worked | str]
                 "target out of reach",
                 f"zone.{name}.target",
                 "act",
-                f"a whole run of injection gives at most {most:.3g} g/m2 {nutrient}; the target is {wanted:.3g} g/m2",
+                f"a whole run of injection gives at most {amount(most, 'g/m2', '.3g')} {nutrient}; the target is "
+                f"{amount(wanted, 'g/m2', '.3g')}",
                 "a longer run, a stronger stock or a stronger ratio; check the meaning of the ratio and the units",
                 BALANCE,
             )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.amounts import amount, reach
 from analysis.commissioning.items import Fact, Remark
 from analysis.commissioning.pressures import Worked, head_pressure, work
 from analysis.hydraulics.checks import flushing_flow
@@ -183,8 +184,8 @@ def _flow(name: str, zone: Zone, answer: Worked) -> Iterator[Remark]:
             "flow off rated",
             f"zone.{name}",
             "act" if abs(ratio - 1.0) > OFF_RATED_ACT else "watch",
-            f"at {answer.head_pressure:.0f} kPa the zone takes {answer.state.flow:.0f} L/h, "
-            f"{abs(ratio - 1):.0%} {'more' if ratio > 1 else 'less'} than its rated {rated_flow(zone):.0f} L/h",
+            f"at {amount(answer.head_pressure, 'kPa')} the zone takes {amount(answer.state.flow, 'L/h')}, "
+            f"{abs(ratio - 1):.0%} {'more' if ratio > 1 else 'less'} than its rated {amount(rated_flow(zone), 'L/h')}",
             "set the regulator to the emitters' pressure; check the units of pressure, flow and pipe size "
             "(psi for kPa, gallons for litres, feet for metres)",
             f"{EMITTER_LAW}; {DARCY}",
@@ -195,7 +196,8 @@ def _flow(name: str, zone: Zone, answer: Worked) -> Iterator[Remark]:
             "emitters do not compensate",
             f"zone.{name}",
             "act",
-            f"the lowest emitter gets {lowest:.0f} kPa; compensating emitters need about {LEAST_COMPENSATING:.0f} kPa",
+            f"the lowest emitter gets {amount(lowest, 'kPa')}; compensating emitters need about "
+            f"{amount(LEAST_COMPENSATING, 'kPa')}",
             "raise the pressure, shorten the laterals or use a wider bore",
             "common practice, no source; the maker's sheet decides",
         )
@@ -210,7 +212,7 @@ def _evenness(name: str, answer: Worked) -> Iterator[Remark]:
             f"zone.{name}.laterals",
             "act" if variation > VARIATION_ACT else "watch",
             f"emitter flow varies by {variation:.0%} between the best and the worst place, "
-            f"{answer.state.pressure.max():.0f} to {answer.state.pressure.min():.0f} kPa",
+            f"{reach(answer.state.pressure.max(), answer.state.pressure.min(), 'kPa')}",
             "shorter laterals, a wider bore, a manifold fed from its middle, or compensating emitters",
             "design practice: up to 10 % is good, above 20 % is not; from memory",
         )

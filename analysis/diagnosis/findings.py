@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from analysis.amounts import amount, reach
 from analysis.diagnosis.clogging import LIMITS, forecast, loss_now
 from analysis.diagnosis.words import CHEMICALS, UNEXPLAINED, WORDS, likely, settles
 from analysis.results import Finding
@@ -83,7 +84,8 @@ def _named(
     loss = (
         loss_now(one, services, judged.named) if fault.kind == "emitter clogging" and episode.going else None
     )
-    told = f"{_sized(one, fault, size, sd)}; {_others(one, episode, fault)}; {likely(float(judged.probability[i]))}"
+    sure = f"How sure of the cause: {likely(float(judged.probability[i]))}"
+    told = f"{_sized(one, fault, size, sd)}, {_since(one, episode)}. {sure}. {_others(one, episode, fault)}"
     more = " ".join(part for part in (words.first, _waiting(one, fault, size, loss), _caution(fault)) if part)
     return Finding(
         kind=fault.kind,
@@ -94,7 +96,7 @@ def _named(
         severity=_severity(one, fault, size),
         value=size,
         unit="kPa" if fault.kind == "sensor fault" else "1",
-        evidence=f"{told}{_since(one, episode)}",
+        evidence=told,
         likely_causes=words.causes,
         advice=more,
     )
@@ -120,36 +122,40 @@ def _unexplained(one: Study, episode: Episode, matters: Sequence[int], season_en
         value=value,
         unit=unit,
         evidence=(
-            f"{shift}, more than noise, temperature and the drift of sound sensors explain; these sensors do not "
-            f"decide the cause{_since(one, episode)}"
+            f"{shift}, {_since(one, episode)}. That is more than noise, temperature and the drift of sound sensors "
+            "explain. How sure of the cause: these sensors cannot tell which of those below it is"
         ),
         likely_causes=causes,
-        advice=f"{UNEXPLAINED.first} {checks} What would settle it: {would}. {UNEXPLAINED.waiting}",
+        advice=(
+            f"{UNEXPLAINED.first} {checks} What would settle it: {would}. {_if_you_wait(UNEXPLAINED.waiting)}"
+        ),
     )
 
 
 def _sized(one: Study, fault: Fault, size: float, sd: float) -> str:
     """Return what was seen, with its interval."""
     low, high = sorted((abs(size) - 1.96 * sd, abs(size) + 1.96 * sd))
-    if fault.kind == "sensor fault":
-        return f"{fault.sensor} reads {abs(size):.1f} kPa (95 %: {max(low, 0):.1f} to {high:.1f}) too {'high' if size > 0 else 'low'}"  # noqa: E501
-    share = f"{100 * abs(size):.1f} % (95 %: {100 * max(low, 0):.1f} to {100 * high:.1f} %)"
     up = size > 0
-    flow = one.at.flow or 0.0
+    if fault.kind == "sensor fault":
+        between = reach(max(low, 0), high, "kPa", ".1f")
+        return f"{fault.sensor} reads {amount(abs(size), 'kPa', '.1f')} too {'high' if up else 'low'} (95 %: {between})"
+    share, sure = f"{100 * abs(size):.1f} %", f"(95 %: {100 * max(low, 0):.1f} to {100 * high:.1f} %)"
+    water = amount((one.at.flow or 0.0) * abs(size), "L/h")
+    regulated = "regulated" if one.network.regulated_from else "supply"
     return {
-        "emitter clogging": f"flow at reference pressure is down by {share}, about {flow * abs(size):.0f} L/h",
-        "leak": f"flow at reference pressure is up by {share}, about {flow * abs(size):.0f} L/h ({fault.what})",
-        "filter clogging": f"the filter's loss at the same flow is up by {share}{_kpa(one, size)}",
-        "pressure regulation": f"the {'regulated' if one.network.regulated_from else 'supply'} pressure is {'up' if up else 'down'} by {share}",  # noqa: E501
-        "flow meter drift": f"{fault.sensor} reads {share} too {'much' if up else 'little'}",
-        "valve fault": f"the loss between head and zone at the same flow is up by {share}",
+        "emitter clogging": f"at the same pressure the zone takes {share} less water {sure}, about {water} less",
+        "leak": f"at the same pressure the zone takes {share} more water {sure}, about {water} more ({fault.what})",
+        "filter clogging": f"at the same flow the filter takes {share} more pressure {sure}{_kpa(one, size)}",
+        "pressure regulation": f"the {regulated} pressure is {share} {'higher' if up else 'lower'} {sure}",
+        "flow meter drift": f"{fault.sensor} reads {share} too {'much' if up else 'little'} {sure}",
+        "valve fault": f"at the same flow {share} more pressure is lost between head and zone {sure}",
     }[fault.kind]
 
 
 def _kpa(one: Study, size: float) -> str:
     """Return the filter's rise in kPa, where its loss is measured."""
     rise = filter_rise(one, size)
-    return "" if rise is None else f", {rise:.0f} kPa"
+    return "" if rise is None else f", {amount(rise, 'kPa')} more"
 
 
 def filter_rise(one: Study, size: float) -> float | None:
@@ -173,9 +179,11 @@ def _others(one: Study, episode: Episode, fault: Fault) -> str:
             continue
         shift, error = float(z[i]), float(sd[i])
         (moved if abs(shift) > CHANGED * error else calm).append(f"{relation.label} {100 * shift:+.1f} %")
-    unchanged = "beside it " + ", ".join(moved) if moved else ""
-    same = "within their noise: " + ", ".join(calm) if calm else ""
-    return "; ".join(part for part in (unchanged, same) if part) or "no other relation is measured here"
+    changed = "Changed too: " + ", ".join(moved) if moved else ""
+    same = "Unchanged within noise: " + ", ".join(calm) if calm else ""
+    return (
+        ". ".join(part for part in (changed, same) if part) or "Nothing else is measured here that would tell"
+    )
 
 
 def _largest(one: Study, episode: Episode) -> tuple[str, str, float]:
@@ -184,9 +192,12 @@ def _largest(one: Study, episode: Episode) -> tuple[str, str, float]:
     z, sd = case.shift, np.sqrt(np.diag(case.covariance))
     place = int(np.argmax(np.abs(z) / sd))
     relation, shift, error = one.found[place], float(z[place]), float(sd[place])
+    way = "higher" if shift > 0 else "lower"
     if relation.kind == "rest":
-        return f"{relation.label} moved by {shift:+.1f} kPa (noise and drift: {error:.1f})", "kPa", shift
-    return f"{relation.label} moved by {100 * shift:+.1f} % (noise and drift: {100 * error:.1f})", "1", shift
+        size, within = amount(abs(shift), "kPa", ".1f"), amount(error, "kPa", ".1f")
+        return f"{relation.label} reads {size} {way} (noise and drift: {within})", "kPa", shift
+    share = f"{100 * abs(shift):.1f} % {way} (noise and drift: {100 * error:.1f} %)"
+    return f"{relation.label} is {share}", "1", shift
 
 
 def _since(one: Study, episode: Episode) -> str:
@@ -195,7 +206,7 @@ def _since(one: Study, episode: Episode) -> str:
     middle = pd.Timestamp(base * 86400.0, unit="s", tz="UTC")
     last = one.table.last[episode.last]
     came = "at once" if episode.course.shape == "step" else "little by little"
-    return f" ({came}; baseline around {middle.strftime(DATE)}, last run {last.strftime(DATE)})"
+    return f"compared with the runs around {middle.strftime(DATE)}; it came {came}, last seen {last.strftime(DATE)}"
 
 
 def _severity(one: Study, fault: Fault, size: float) -> Literal["watch", "act"]:
@@ -208,20 +219,22 @@ def _waiting(one: Study, fault: Fault, size: float, loss: Loss | None) -> str:
     """Return what it costs to wait, in numbers where there are some."""
     words = WORDS[fault.kind].waiting
     if fault.kind == "leak" and one.at.flow:
-        return (
-            f"Waiting costs about {one.at.flow * abs(size):.0f} L for every hour that the zone runs. {words}"
-        )
+        return f"If you wait: about {amount(one.at.flow * abs(size), 'L')} are lost in every hour that the zone runs. {words}"
     dates = [] if loss is None else [forecast(loss, limit) for limit in LIMITS]
     coming = [f for f in dates if f is not None and f.day > 0 and np.isfinite(f.day)]
     if loss is None or not coming:
-        return words
+        return _if_you_wait(words)
     now = pd.Timestamp(loss.day * 86400.0, unit="s", tz="UTC")
 
     def on(days: float) -> str:
         return "never" if not np.isfinite(days) else (now + pd.Timedelta(days=days)).strftime(DATE)
 
     said = [f"{100 * f.limit:.0f} % around {on(f.day)} (95 %: {on(f.low)} to {on(f.high)})" for f in coming]
-    return f"At the present {100 * loss.rate:.2f} % a day the loss crosses {', '.join(said)}. {words}"
+    return f"If you wait: at the present {100 * loss.rate:.2f} % a day the loss crosses {', '.join(said)}. {words}"
+
+
+def _if_you_wait(words: str) -> str:
+    return f"If you wait: {words[0].lower()}{words[1:]}"
 
 
 def _caution(fault: Fault) -> str:

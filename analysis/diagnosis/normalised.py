@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analysis.amounts import amount
 from analysis.diagnosis.features import steady_window
 from analysis.diagnosis.network import network_of
 from analysis.diagnosis.relations import RHO_G, beyond_mean
@@ -50,7 +51,7 @@ def reference_flow(view: RunView) -> Sequence[Estimate]:
     if flow is None or window is None:
         return []
     name, value, noise = flow
-    method = f"steady flow brought to {network.rated_pressure:.0f} kPa at the emitters, exponent {network.exponent:.2f}"
+    method = f"steady flow brought to {amount(network.rated_pressure, 'kPa')} at the emitters, exponent {network.exponent:.2f}"
     node = next((n for n in reversed(network.nodes) if len(view.series.get(n.sensor, ())) > 0), None)
     level = None if node is None else _level(view, node.sensor, window)
     if node is None or level is None:
@@ -64,7 +65,7 @@ def reference_flow(view: RunView) -> Sequence[Estimate]:
             refused(FLOW, method, f"{node.sensor} shows no pressure at the emitters", (name, node.sensor))
         ]
     if passed:
-        method += f"; {lost:.0f} kPa between {node.sensor} and the emitters as described or usual"
+        method += f"; {amount(lost, 'kPa')} between {node.sensor} and the emitters as described or usual"
     x = network.exponent
     terms = {
         f"limit of error of {name}": rectangular(limit_of(view.installation.sensor[name], value)) / value,
@@ -111,9 +112,7 @@ def filter_loss(view: RunView) -> Sequence[Estimate]:
     sensors: tuple[str, ...] = (first.sensor, second.sensor)
     if flow is not None and network.rated_flow:
         scale = (network.rated_flow / flow[1]) ** 2
-        method = (
-            f"difference of two pressures, brought to {network.rated_flow:.0f} L/h by the square of the flow"
-        )
+        method = f"difference of two pressures, brought to {amount(network.rated_flow, 'L/h')} by the square of the flow"
         sensors = (*sensors, flow[0])
     others = [e for e in network.between(first.place, second.place) if e != "filter"]
     if others:

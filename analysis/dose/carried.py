@@ -7,6 +7,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from analysis.amounts import amount
 from analysis.dose.grams import LEAST_CARRY, LINE_LIMIT, QUANTITY, left_of_run
 from analysis.dose.line import Line, line_of, remaining
 from analysis.results import ESTIMATE_UNITS, Estimate, Feature
@@ -195,7 +196,7 @@ def _delivered(
     origins = dict.fromkeys(
         f"{parcel.zone}'s run of {parcel.start.isoformat()}" for parcel, grams in parts if grams > 0.0
     )
-    came = f" and {received:.4g} g received from {' and '.join(origins)}" if origins else ""
+    came = f" and {amount(received, 'g', '.4g')} received from {' and '.join(origins)}" if origins else ""
     return Estimate(
         DELIVERED,
         run.zone,
@@ -204,8 +205,8 @@ def _delivered(
         ESTIMATE_UNITS[DELIVERED],
         max(0.0, value - half),
         value + half,
-        f"{injected:.4g} g injected less {stayed:.4g} g still in the pipes at the end{came}, by plug flow "
-        "through the pipes as described",
+        f"{amount(injected, 'g', '.4g')} injected less {amount(stayed, 'g', '.4g')} still in the pipes at the end{came}, "
+        "by plug flow through the pipes as described",
         () if dose is None else dose.sensors,
         nutrient=nutrient,
         budget={

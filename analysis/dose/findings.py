@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.amounts import amount, reach
 from analysis.results import Finding
 
 if TYPE_CHECKING:
@@ -66,8 +67,8 @@ def _off(view: RunView, dose: Estimate, target: float) -> Finding:
         "act",
         deviation,
         "1",
-        f"{dose.nutrient}: {value:.3g} g/m2 (95 %: {dose.low:.3g} to {dose.high:.3g}) against {target:.3g} g/m2, "
-        f"{abs(deviation):.0%} {'less' if less else 'more'}",
+        f"{dose.nutrient}: {amount(value, 'g/m2', '.3g')} (95 %: {reach(dose.low or 0.0, dose.high or 0.0, 'g/m2', '.3g')}) "
+        f"against {amount(target, 'g/m2', '.3g')}, {abs(deviation):.0%} {'less' if less else 'more'}",
         (
             "the injection was too short" if less else "the injection was too long",
             "the ratio",
@@ -103,8 +104,8 @@ def _carry(view: RunView, estimates: Sequence[Estimate]) -> list[Finding]:
             "watch",
             share,
             "1",
-            f"{share:.0%} of the stock was still in the zone's pipes when the run ended: {left.value:.3g} of "
-            f"{dose.value:.3g} g {left.nutrient}; {_next(view)}",
+            f"{share:.0%} of the stock was still in the zone's pipes when the run ended: {amount(left.value, 'g', '.3g')} of "
+            f"{amount(dose.value, 'g', '.3g')} {left.nutrient}; {_next(view)}",
             ("the run ended too soon after the injection", "the injection began too late in the run"),
             "End the injection earlier, so that clear water follows for at least the travel time.",
         )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from analysis.amounts import amount, reach
 from analysis.injection.cells import Cell, cell
 from analysis.injection.ways import limit_of
 from analysis.quality.gaps import longest_gap_s
@@ -109,8 +110,8 @@ def _flow_finding(zone: str, name: str, when: Interval, mean: float, limits: tup
         value=mean,
         unit="L/h",
         evidence=(
-            f"{name} read {mean:.0f} L/h for {length}, beyond its limit of error, while the injector works "
-            f"from {limits[0]:.0f} to {limits[1]:.0f} L/h: {away:.0%} {'below' if low else 'above'}"
+            f"{name} read {amount(mean, 'L/h')} for {length}, beyond its limit of error, while the injector works "
+            f"from {reach(limits[0], limits[1], 'L/h')}: {away:.0%} {'below' if low else 'above'}"
         ),
         likely_causes=TOO_SLOW if low else TOO_FAST,
         advice=(

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.amounts import amount
 from analysis.findings.words import CAUSES, CAUTION, flow_words
 from analysis.results import Estimate, Finding
 from analysis.runs.injections import can_tell
@@ -52,7 +53,9 @@ def no_injection(view: RunView, estimates: Sequence[Estimate]) -> Sequence[Findi
     if not wants_injection(view.zone.target):
         return []
     flow = flow_words(view)
-    water = next((f" ({e.value:.0f} L)" for e in estimates if e.quantity == "water volume" and e.value), "")
+    water = next(
+        (f" ({amount(e.value, 'L')})" for e in estimates if e.quantity == "water volume" and e.value), ""
+    )
     length = clock((run.end - run.start).total_seconds())
     causes = CAUSES[injector.kind]
     return [
@@ -83,7 +86,7 @@ def _saw(view: RunView, name: str, during: Mapping[str, pd.Series]) -> str:
         return f"EC at {name} stayed between {low:.3g} and {high:.3g} mS/cm"
     if view.installation.sensor[name].quantity == "volume":
         return f"{name} counted no stock"
-    return f"{name} read at most {float(readings.max()):.3g} L/h of stock"
+    return f"{name} read at most {amount(float(readings.max()), 'L/h', '.3g')} of stock"
 
 
 def off_target(view: RunView, estimates: Sequence[Estimate]) -> Sequence[Finding]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.amounts import amount
 from analysis.findings.words import CAUTION
 from analysis.injection.ways import limit_of
 from analysis.quality.gaps import gaps, longest_gap_s
@@ -97,9 +98,9 @@ def _above(period: PeriodView, injector: str, name: str, readings: pd.Series, li
                 value=top,
                 unit="kPa",
                 evidence=(
-                    f"{name} stood above {limit:.0f} kPa, the most that injector {injector} may see, "
-                    f"for {clock((end - start).total_seconds())} and reached {top:.0f} kPa; its limit of "
-                    f"error is {error:.0f} kPa"
+                    f"{name} stood above {amount(limit, 'kPa')}, the most that injector {injector} may see, "
+                    f"for {clock((end - start).total_seconds())} and reached {amount(top, 'kPa')}; its limit of "
+                    f"error is {amount(error, 'kPa')}"
                 ),
                 likely_causes=(
                     "the pressure regulator: set too high, stuck or passing at rest",

@@ -5,6 +5,8 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from analysis.amounts import amount, reach
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -55,4 +57,4 @@ def flow_words(view: RunView) -> str:
     if limits is None or mean is None or limits[0] <= mean <= limits[1]:
         return ""
     side = "below" if mean < limits[0] else "above"
-    return f"; the flow, {mean:.0f} L/h, is {side} the injector's {limits[0]:.0f} to {limits[1]:.0f} L/h"
+    return f"; the flow, {amount(mean, 'L/h')}, is {side} the injector's {reach(limits[0], limits[1], 'L/h')}"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.amounts import amount
 from analysis.hydraulics.emitters import Emitter
 
 if TYPE_CHECKING:
@@ -150,7 +151,7 @@ def _points(zone: Zone) -> tuple[int, float]:
     if doubled > 1 and abs(each / doubled * laterals.spacing - laterals.length) <= slack:
         return places, each / places
     msg = (
-        f"{total} emitters on {laterals.count} laterals are {each:.4g} on each, but {laterals.length:.4g} m "
-        f"at {laterals.spacing:.4g} m hold {places}; correct the count, the length or the spacing"
+        f"{total} emitters on {laterals.count} laterals are {each:.4g} on each, but {amount(laterals.length, 'm', '.4g')} "
+        f"at {amount(laterals.spacing, 'm', '.4g')} hold {places}; correct the count, the length or the spacing"
     )
     raise LayoutError(msg)

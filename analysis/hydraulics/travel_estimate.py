@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.amounts import amount
 from analysis.hydraulics.emitters import COMPENSATING
 from analysis.hydraulics.layout import Layout, LayoutError, layout_of
 from analysis.hydraulics.travel import TravelTimes, travel_times
@@ -115,12 +116,12 @@ def pipe_travel(view: RunView) -> PipeTravel:
     measured = view.run.mean_flow_l_h
     if measured is None or not measured > 0 or not meters:
         times = travel_times(layout, rated)
-        how = f"flow {rated.flow:.0f} L/h as the emitters are rated, since no meter saw the run"
+        how = f"flow {amount(rated.flow, 'L/h')} as the emitters are rated, since no meter saw the run"
         return PipeTravel(layout, times, rectangular(RATED_FLOW_LIMIT), (), how)
     state, scale = _at_measured(layout, rated, measured, temperature)
     meter = view.installation.sensor[meters[0]]
     flow_u = rectangular(meter.accuracy.limit(measured) / measured)
-    how = f"measured flow {measured:.0f} L/h, computed {rated.flow:.0f} L/h"
+    how = f"measured flow {amount(measured, 'L/h')}, computed {amount(rated.flow, 'L/h')}"
     return PipeTravel(layout, travel_times(layout, state, scale=scale), flow_u, (meters[0],), how)
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
+from analysis.amounts import amount, reach
 from analysis.hydraulics.curve import ZoneCurve, march, outflow_of, zone_curve
 from analysis.hydraulics.emitters import mixed_flow
 from analysis.hydraulics.friction import SMOOTH, Friction
@@ -134,8 +135,8 @@ def zone_at_pressure(
     curve = zone_curve(layout, head_pressure, temperature=temperature, friction=friction)
     if not curve.head_pressure[0] <= head_pressure <= curve.head_pressure[-1]:
         msg = (
-            f"{head_pressure:.4g} kPa at the head does not reach the last emitters, "
-            f"which need {curve.head_pressure[0]:.4g} kPa"
+            f"{amount(head_pressure, 'kPa', '.4g')} at the head does not reach the last emitters, "
+            f"which need {amount(curve.head_pressure[0], 'kPa', '.4g')}"
         )
         raise ValueError(msg)
     return _state(curve, head_pressure)
@@ -185,8 +186,8 @@ def zone_at_flow(
     curve = zone_curve(layout, highest, temperature=temperature, friction=friction)
     if not curve.flow[0] <= flow <= curve.flow[-1]:
         msg = (
-            f"no head pressure up to {highest:.4g} kPa gives {flow:.4g} L/h; "
-            f"the pipes as described take {curve.flow[0]:.4g} to {curve.flow[-1]:.4g} L/h"
+            f"no head pressure up to {amount(highest, 'kPa', '.4g')} gives {amount(flow, 'L/h', '.4g')}; "
+            f"the pipes as described take {reach(curve.flow[0], curve.flow[-1], 'L/h', '.4g')}"
         )
         raise ValueError(msg)
     rising = np.concatenate(([True], np.diff(np.maximum.accumulate(curve.flow)) > 0))

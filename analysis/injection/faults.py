@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.amounts import amount
 from analysis.backflow.signs import spans
 from analysis.findings.words import CAUTION
 from analysis.results import Finding
@@ -96,8 +97,8 @@ def _finding(name: str, main: str, start: pd.Timestamp, end: pd.Timestamp, litre
         value=litres,
         unit="L",
         evidence=(
-            f"{name} ran for {(end - start).total_seconds() / 60:.0f} min, {litres:.2g} L of stock, while {main} saw no "
-            "water"
+            f"{name} ran for {(end - start).total_seconds() / 60:.0f} min, {amount(litres, 'L', '.2g')} of stock, while {main} "
+            "saw no water"
         ),
         likely_causes=(
             "the injector is not tied to the flow or the pump: its interlock is missing or failed",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analysis.amounts import amount
 from analysis.injection.ways import NoWay
 from analysis.results import ESTIMATE_UNITS, Estimate, Finding, refused
 from analysis.tank.decay import TankFit, tank_fit
@@ -106,7 +107,7 @@ def _to_depletion(fit: TankFit) -> list[Estimate]:
     per_second = fit.flow_l_h / 3600.0
     for quantity, scale in (("water to depletion", 1.0), ("time to depletion", 1.0 / per_second)):
         value, low, high = (scale * max(0.0, litres.value + k * half) for k in (0, -1, 1))
-        words = method if scale == 1.0 else f"{method}, at this run's {fit.flow_l_h:.0f} L/h"
+        words = method if scale == 1.0 else f"{method}, at this run's {amount(fit.flow_l_h, 'L/h')}"
         found.append(
             Estimate(
                 quantity,
@@ -137,12 +138,12 @@ def _used_up(view: RunView, fit: TankFit, left: float) -> Finding:
         "watch",
         left,
         "1",
-        f"the tank's strength fell to {left:.1%} of its start; {needed:.0f} L of water took it to "
-        f"{DEPLETED:.0%}, {fit.passed_l:.0f} L passed",
+        f"the tank's strength fell to {left:.1%} of its start; {amount(needed, 'L')} of water took it to "
+        f"{DEPLETED:.0%}, {amount(fit.passed_l, 'L')} passed",
         (
             "the tank is used up",
             "the throttle is closed too far, so that too much water takes the tank's way",
         ),
-        f"Refill the tank before the next run, or stop after {needed:.0f} L. "
+        f"Refill the tank before the next run, or stop after {amount(needed, 'L')}. "
         "Close and vent the tank before you open it: it stands under pressure.",
     )

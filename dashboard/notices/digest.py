@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.amounts import in_units
 from dashboard.display import day as written_day
 from dashboard.display import scale
 from dashboard.notices.decide import open_cases
@@ -74,7 +75,7 @@ def digest_words(notice: Notice, matter: Matter, place: Place) -> Words:
         if track.over and mark in matter.cases and track.away is not None and notice.time - track.away <= DAY
     ]
     danger = [
-        sentences(case.finding.advice)
+        sentences(in_units(case.finding.advice, place.installation.units))
         for case in standing
         if case.finding.severity == "stop" and case.state == "open"
     ]

@@ -7,6 +7,7 @@ import unicodedata
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from analysis.amounts import finding_in
 from dashboard.display import clock, finding_place, scale, when, zone_name
 from dashboard.texts import say
 
@@ -143,7 +144,7 @@ def _finding(entry: Entry, case: Case, place: Place, now: pd.Timestamp) -> str:
     )
     if entry.reason == "over":
         return head
-    tz = place.installation.tz
+    finding, tz = finding_in(finding, place.installation.units), place.installation.tz
     one_day = finding.start.tz_convert(tz).date() == finding.end.tz_convert(tz).date()
     until = clock(finding.end, tz) if one_day else when(finding.end, tz, now)
     span = say("notice.seen", start=when(finding.start, tz, now), end=until)

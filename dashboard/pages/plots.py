@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from dash import html
 
+from analysis.amounts import in_units
 from analysis.equivalence.plots import UNITS, WATER, PlotDose, mean_dose, plot_doses
 from dashboard.display import NO_VALUE, scale
 from dashboard.estimates import fine
@@ -43,7 +44,9 @@ def _row(context: Context, dose: PlotDose) -> tuple[str | Component, ...]:
     place = (dose.plot, dose.treatment, block, what)
     mean = mean_dose([dose]) if dose.value is not None else None
     if mean is None:
-        refused = html.Span([badge("refused", say("table.refused")), " ", dose.reason or ""])
+        refused = html.Span(
+            [badge("refused", say("table.refused")), " ", in_units(dose.reason or "", context.units)]
+        )
         return (*place, refused, NO_VALUE)
     shown = scale(UNITS[dose.quantity], context.units)
     low, high = (fine(shown, end) for end in mean.interval())

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 from dash import html
 
+from analysis.amounts import in_units
 from dashboard.case_box import case_box
 from dashboard.chart_box import Compare, chart_box
 from dashboard.context import Context, Page
@@ -92,7 +93,11 @@ def _clear_out(context: Context, run: Run, estimates: list[Estimate], ends: tupl
     """Return the injection and the clear-out, with what the time was read from."""
     title = say("run.clear_out")
     refused = [e.reason for e in estimates if e.quantity == "clear-out time" and e.status == "refused"]
-    words = say("run.no_clear_out", reason=refused[0]) if refused else say("run.clear_out_note")
+    words = (
+        say("run.no_clear_out", reason=in_units(refused[0] or "", context.units))
+        if refused
+        else say("run.clear_out_note")
+    )
     where = f"run/{run.zone}/{int(run.start.timestamp())}"
     return section(
         title,

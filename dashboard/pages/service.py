@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from dash import html
 
+from analysis.amounts import estimate_in
 from analysis.service import SERVICE_KINDS
 from dashboard.context import Context, Page
 from dashboard.display import NO_VALUE, when
@@ -81,7 +82,7 @@ def _gained(context: Context) -> list[Component]:
     found = {e.zone: e for e in (results.estimates if results else ()) if e.quantity == "service effect"}
     rows = []
     for zone in context.installation.zone:
-        one = found.get(zone)
+        one = None if zone not in found else estimate_in(found[zone], context.units)
         if one is None or one.status != "ok":
             why = (
                 one.reason

@@ -47,6 +47,7 @@ def commissioned(
     Document
         Acceptance first, then runs against description, then the sheet.
     """
+    matter = matter.read_in(units)
     accepted = acceptances(matter.services)
     summary = (
         acceptance_words(accepted, installation, units),

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from analysis.amounts import estimate_in, finding_in
 from dashboard.display import Units, zone_name
 from dashboard.paper import record_tables as tables
 from dashboard.paper.dates import period
@@ -87,6 +88,14 @@ class Matter:
         """The service log of the period itself."""
         return tuple(s for s in self.services if self.results.start <= s.time < self.results.end)
 
+    def read_in(self, units: Units) -> Matter:
+        """Return the same with every sentence of the analysis as the reader wants it."""
+        results = self.results
+        estimates = tuple(estimate_in(estimate, units) for estimate in results.estimates)
+        findings = tuple(finding_in(finding, units) for finding in results.findings)
+        cases = tuple(replace(case, finding=finding_in(case.finding, units)) for case in self.cases)
+        return replace(self, results=replace(results, estimates=estimates, findings=findings), cases=cases)
+
 
 def record(matter: Matter, installation: Installation, units: Units) -> Document:
     """Return the service record of a period.
@@ -105,6 +114,7 @@ def record(matter: Matter, installation: Installation, units: Units) -> Document
     Document
         For HTML and PDF.
     """
+    matter = matter.read_in(units)
     results, logged = matter.results, matter.logged
     said = summary(results, matter.completeness, installation, units, cases=matter.cases, services=logged)
     sections = (

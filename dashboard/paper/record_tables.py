@@ -46,14 +46,7 @@ def findings(cases: Sequence[Case], installation: Installation, units: Units) ->
         return Section(title, words=(NONE,))
     ordered = sorted(cases, key=lambda c: (ORDER[c.finding.severity], c.finding.start))
     rows = tuple(_case(case, installation, units) for case in ordered)
-    note = (
-        ("What was seen is told as the analysis writes it: in metric units and UTC.",)
-        if units == "us"
-        else ()
-    )
-    return Section(
-        title, words=note, table=Table(("", "When", "Finding", "What was seen", "What was done"), rows)
-    )
+    return Section(title, table=Table(("", "When", "Finding", "What was seen", "What was done"), rows))
 
 
 def _case(case: Case, installation: Installation, units: Units) -> tuple[str, ...]:

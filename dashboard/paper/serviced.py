@@ -44,6 +44,7 @@ def serviced(matter: Matter, entry: Service, installation: Installation, units: 
         For HTML and PDF.
     """
     zones = [entry.zone] if entry.zone else list(installation.zone)
+    matter = matter.read_in(units)
     found = {
         zone: effects(zone, entry, matter.results, matter.services, matter.entries, installation)
         for zone in zones

@@ -176,7 +176,7 @@ FAULTS: dict[str, tuple[dict[str, Any], str, str, str]] = {
         {"injector__main": {**MAIN, "kind": "metering pump", "interlock": True, "injection_flow": "12 L/h"}},
         "pump pace off ratio",
         "act",
-        "set the pump to 8.88 L/h",
+        "set the pump to 8.88\N{NO-BREAK SPACE}L/h",
     ),
     "lateral too thin": (
         {"zone__bench1__laterals": {"count": 10, "length": "12 m", "diameter": "4 mm", "spacing": "0.3 m"}},

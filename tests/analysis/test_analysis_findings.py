@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.amounts import reach
 from analysis.pipeline import analyse
 from analysis.results import FINDING_KINDS
 from tests.analysis.conftest import Garden, at, grown
@@ -87,7 +88,7 @@ def test_no_injection_names_low_flow_first(plain: Garden) -> None:
 
     (found,) = [f for f in _found(plain, **slow, feed=plain.readings["water"]) if f.kind == "no injection"]
 
-    assert "below the injector's 200 to 2500 L/h" in found.evidence
+    assert f"below the injector's {reach(200, 2500, 'L/h')}" in found.evidence
     assert "flow below" in found.likely_causes[0]
 
 
