@@ -27,6 +27,8 @@ GAINS = {"flow": 0.02, "stock": 0.02, "water": 0.01, "feed": 0.01, "pressure": 0
 KINDS = (
     "no injection",
     "injection off target",
+    "stock strength",
+    "injection without flow",
     "flow outside injector range",
     "EC out of band",
     "over pressure",
@@ -71,10 +73,25 @@ def quiet(readings: Change, minutes: float) -> Change:
     return {**readings, "feed": feed[~gone]}
 
 
+def weakened(readings: Change, factor: float) -> Change:
+    """Return readings with as much stock as is set, of a factor of its strength: EC shows it, the meter does not."""
+    step = readings["feed"] - readings["water"]
+    return {**readings, "feed": readings["feed"].where(step <= 0.3, readings["water"] + factor * step)}
+
+
+def alone(readings: Change, minutes: float) -> Change:
+    """Return readings with stock running for some minutes while no water does."""
+    stock, start = readings["stock"], MIDNIGHT + pd.Timedelta("9h")
+    on = (stock.index >= start) & (stock.index < start + pd.Timedelta(minutes=minutes))
+    return {**readings, "stock": stock.where(~on, 10.0)}
+
+
 FAULTS: tuple[tuple[str, str, Callable[[Change, float], Change], tuple[float, ...]], ...] = (
     ("no injection", "stock over set", fed, (0.0, 0.1, 0.3)),
     ("injection off target", "stock over set", fed, (0.85, 0.90, 0.93, 0.95, 0.97)),
     ("EC out of band", "stock over set", fed, (0.80, 0.84, 0.86, 0.90)),
+    ("stock strength", "strength over stated", weakened, (0.80, 0.85, 0.90, 0.95)),
+    ("injection without flow", "minutes", alone, (5.0, 2.0, 1.5, 0.5)),
     ("flow outside injector range", "flow over 1000 L/h", slowed, (0.15, 0.19, 0.21, 0.30)),
     ("over pressure", "pressure over limit", raised, (1.10, 1.02, 1.005, 0.98)),
     ("sensor silent", "minutes", quiet, (60.0, 10.0, 6.0, 4.0)),

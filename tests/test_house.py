@@ -70,6 +70,37 @@ def test_readme_tells_of_it(word: str) -> None:
     assert re.search(rf"^\| {re.escape(word)} \|", readme, re.MULTILINE)
 
 
+def _costs() -> dict[str, list[list[str]]]:
+    """Return the README's table of what each detector costs: kind to the cells of its rows."""
+    readme = (ROOT / "README.md").read_text("utf-8")
+    part = readme.split("### What each detector costs\n", 1)[1].split("\n## ", 1)[0]
+    rows = [
+        [cell.strip() for cell in line.strip("|").split("|")]
+        for line in part.splitlines()
+        if line[:2] == "| "
+    ]
+    found: dict[str, list[list[str]]] = {}
+    for kind, *cells in rows[1:]:
+        found.setdefault(kind, []).append(cells)
+    return found
+
+
+@pytest.mark.parametrize("kind", FINDING_KINDS)
+def test_cost_of_each_detector_is_told(kind: str) -> None:
+    """Every finding says from what size it is found, how soon, with how many false alarms, and what measured that.
+
+    What no benchmark measured says so in words.
+    """
+    for found_from, soon, alarms, sensors, command in _costs()[kind]:
+        assert sensors
+        if command.strip("`") in BENCHMARKS:
+            assert re.search(r"\d|no stock", found_from)
+            assert re.match(r"\d+ \(\d+\.\d+\)", alarms)
+        else:
+            assert command == "–"
+            assert found_from == soon == alarms == "not measured" or kind.startswith("preventer test")
+
+
 def test_dependencies_earn_their_place() -> None:
     """Every dependency has its line of reason in DEVELOPERS.md."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
