@@ -97,7 +97,7 @@ def test_cost_of_each_detector_is_told(kind: str) -> None:
             assert re.search(r"\d|no stock", found_from)
             assert re.match(r"\d+ \(\d+\.\d+\)", alarms)
         else:
-            assert command == "–"
+            assert command == "\N{EN DASH}"
             assert found_from == soon == alarms == "not measured" or kind.startswith("preventer test")
 
 
