@@ -38,7 +38,8 @@ def analyse(
     installation : Installation
         The system.
     readings : pandas.DataFrame
-        Columns ``time`` (UTC), ``sensor``, ``value`` (stored unit), ``quality``, any order. Readings
+        Columns ``time`` (UTC), ``sensor``, ``value`` (stored unit), ``quality`` and, where it is known,
+        ``received`` (UTC), any order. Readings
         from an hour before `start` on are used to find what was going on at `start`.
     start, end : pandas.Timestamp
         The period, end excluded. [UTC]
@@ -132,6 +133,7 @@ def look(installation: Installation, read: Reader, stretch: Stretch, end: pd.Tim
         all_between(ready.series, stretch.start, stretch.end, last="out"),
         all_between(ready.flags, stretch.start, stretch.end, last="out"),
         tuple(run for run in ready.runs if run.end > stretch.start and run.start < stretch.end),
+        all_between(ready.delays, stretch.start, stretch.end, last="out"),
     )
     for step in steps.PERIOD_STEPS:
         heard.hear(step(period))

@@ -37,11 +37,14 @@ class Prepared:
         The flag of each reading, good or not.
     runs : tuple of Run
         By start, then zone.
+    delays : mapping of str to pandas.Series
+        The time from each reading, good or not, to its receipt. [s]
     """
 
     series: Mapping[str, pd.Series]
     flags: Mapping[str, pd.Series]
     runs: tuple[Run, ...]
+    delays: Mapping[str, pd.Series]
 
 
 def prepare(installation: Installation, readings: pd.DataFrame) -> Prepared:
@@ -52,15 +55,15 @@ def prepare(installation: Installation, readings: pd.DataFrame) -> Prepared:
     installation : Installation
         The system.
     readings : pandas.DataFrame
-        Columns ``time`` (UTC), ``sensor``, ``value`` (stored unit), ``quality``; sensors that the
-        installation does not name are left out.
+        Columns ``time`` (UTC), ``sensor``, ``value`` (stored unit), ``quality`` and, where it is known,
+        ``received`` (UTC); sensors that the installation does not name are left out.
 
     Returns
     -------
     Prepared
         With every sensor that has readings.
     """
-    values, flags = _flagged(installation, readings)
+    values, flags, delays = _flagged(installation, readings)
     good = {name: _good(installation, name, s, flags[name]) for name, s in values.items()}
     runs = find_runs(installation, good)
     for name, s in values.items():
@@ -69,7 +72,7 @@ def prepare(installation: Installation, readings: pd.DataFrame) -> Prepared:
         after = flag_stuck(s, flags[name], moving, sensor)
         if after is not flags[name]:
             flags[name], good[name] = after, _good(installation, name, s, after)
-    return Prepared(good, flags, runs)
+    return Prepared(good, flags, runs, delays)
 
 
 def _good(installation: Installation, name: str, readings: pd.Series, flags: pd.Series) -> pd.Series:
@@ -82,10 +85,11 @@ def _good(installation: Installation, name: str, readings: pd.Series, flags: pd.
 
 def _flagged(
     installation: Installation, readings: pd.DataFrame
-) -> tuple[dict[str, pd.Series], dict[str, pd.Series]]:
-    """Return every reading and its flag, by sensor."""
+) -> tuple[dict[str, pd.Series], dict[str, pd.Series], dict[str, pd.Series]]:
+    """Return every reading, its flag and its delay, by sensor."""
     values: dict[str, pd.Series] = {}
     flags: dict[str, pd.Series] = {}
+    delays: dict[str, pd.Series] = {}
     for key, part in readings.groupby("sensor", observed=True, sort=True):
         name = str(key)
         if name not in installation.sensor:
@@ -100,7 +104,10 @@ def _flagged(
         flags[name] = (
             flag_dry(series, found, _water_ec(installation)) if sensor.quantity == "conductivity" else found
         )
-    return values, flags
+        if "received" in part:
+            late = (pd.DatetimeIndex(part["received"]) - pd.DatetimeIndex(part["time"])).total_seconds()
+            delays[name] = pd.Series(late.to_numpy(dtype=float), index=index, name=name)
+    return values, flags, delays
 
 
 def _water_ec(installation: Installation) -> float | None:

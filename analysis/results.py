@@ -62,6 +62,7 @@ FINDING_KINDS = (
     "backflow",
     "sensor fault",
     "sensor silent",
+    "clock fault",
     "EC out of band",
     "preventer test due",
     "preventer test failed",

@@ -24,6 +24,8 @@ from analysis.backflow.detect import backflow
 from analysis.backflow.season import slow_leak_back
 from analysis.clearout.estimate import clear_out
 from analysis.clearout.fronts import travel_between
+from analysis.clocks.delays import clock_levels
+from analysis.clocks.judge import clock_faults
 from analysis.diagnosis.features import steady
 from analysis.diagnosis.normalised import filter_loss, reference_flow
 from analysis.diagnosis.season import diagnose
@@ -90,6 +92,7 @@ PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (
     failed_readings,
     drain_fraction,
     valve_events,
+    clock_levels,
 )
 
 SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
@@ -103,4 +106,5 @@ SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
     troubled_sensors,
     valve_faults,
     long_runs,
+    clock_faults,
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -85,6 +85,8 @@ class PeriodView:
         Sensor to the quality flag of each of its readings, good or not, indexed by time.
     runs : tuple of Run
         Every run of every zone that overlaps the stretch, by start.
+    delays : mapping of str to pandas.Series
+        Sensor to the time from each reading, good or not, to its receipt [s]; empty where receipts are not known.
     """
 
     installation: Installation
@@ -93,6 +95,7 @@ class PeriodView:
     series: Mapping[str, pd.Series]
     flags: Mapping[str, pd.Series]
     runs: tuple[Run, ...]
+    delays: Mapping[str, pd.Series] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ BENCHMARKS = {
     "clearout": "clear-out time, observed and cut short, and on foreign residence times",
     "measured_hydraulics": "emitter exponents, pulses and salt slugs that were measured",
     "run_findings": "findings of single runs on planted faults and clean days",
+    "clocks": "clocks of devices by the time of receipt: size found, false alarms",
     "healthy": "false alarms of all findings together, from readings",
     "faults": "diagnosis over seasons: false alarms, delay, cause by effect size",
     "backflow": "backflow: found, how soon, false alarms",

@@ -86,7 +86,7 @@ def _journal_marks(archive: Path, installation: Installation) -> dict[str, str]:
     found = {}
     for day, rows in split_days(decoded.time_us):
         said = hashlib.sha256("\n".join(names[decoded.code[rows]].tolist()).encode())
-        for column in (decoded.time_us, decoded.value, decoded.quality):
+        for column in (decoded.time_us, decoded.value, decoded.quality, decoded.received_us):
             said.update(np.ascontiguousarray(column[rows]).tobytes())
         found[day_folder("readings", installation.site, day).rpartition("date=")[2]] = said.hexdigest()[:16]
     return found

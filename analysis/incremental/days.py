@@ -25,7 +25,7 @@ AT_ONCE = 3
 
 DAY, HOUR = pd.Timedelta(days=1), pd.Timedelta(hours=1)
 
-COLUMNS = ["time", "sensor", "value", "quality"]
+COLUMNS = ["time", "sensor", "value", "quality", "received"]
 """What the analysis looks at."""
 
 

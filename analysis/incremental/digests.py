@@ -37,7 +37,8 @@ def hourly(readings: pd.DataFrame, midnight_us: int) -> dict[str, Words]:
     Parameters
     ----------
     readings : pandas.DataFrame
-        Columns ``time`` (UTC), ``sensor`` (categorical), ``value`` and ``quality``, all of one day.
+        Columns ``time`` (UTC), ``sensor`` (categorical), ``value``, ``quality`` and perhaps ``received`` (UTC), all of
+        one day.
     midnight_us : int
         When that day begins. [us since 1970, UTC]
 
@@ -71,6 +72,9 @@ def hourly(readings: pd.DataFrame, midnight_us: int) -> dict[str, Words]:
         one = _mixed(times.view(np.uint64) * _ODD[0] + _mixed(bits + salt))
         quality = readings["quality"].to_numpy().astype(np.uint64)
         one = _mixed(one + quality * _ODD[2])
+        if "received" in readings:
+            receipt = pd.DatetimeIndex(readings["received"]).as_unit("us").asi8
+            one = _mixed(one + receipt.view(np.uint64) * _ODD[1])
         sums = np.zeros((len(names) * HOURS, 2), np.uint64)
         for column, words in enumerate((one, _mixed(one * _ODD[1] + bits))):
             sums[:, column] = _sums(place, words, len(sums))

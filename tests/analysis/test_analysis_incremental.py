@@ -280,7 +280,8 @@ def _readings(values: list[float], sensors: list[str]) -> pd.DataFrame:
     """Return readings, one an hour."""
     times = pd.date_range(MIDNIGHT, periods=len(values), freq="1h").as_unit("us")
     names = pd.Categorical(sensors)
-    return pd.DataFrame({"time": times, "sensor": names, "value": values, "quality": np.int8(1)})
+    rows = {"time": times, "sensor": names, "value": values, "quality": np.int8(1), "received": times}
+    return pd.DataFrame(rows)
 
 
 def _digest(frame: pd.DataFrame) -> bytes:
@@ -302,11 +303,12 @@ def test_digest_does_not_mind_the_order() -> None:
         lambda f: f.assign(value=[1.0, 2.0, np.nextafter(3.0, 4.0), 4.0]),
         lambda f: f.assign(quality=np.array([1, 1, 1, 3], np.int8)),
         lambda f: f.assign(time=f["time"] + pd.Timedelta("1us")),
+        lambda f: f.assign(received=f["received"] + pd.Timedelta("1us")),
         lambda f: f.assign(sensor=pd.Categorical(["b", "a", "a", "b"])),
         lambda f: f.iloc[:3],
         lambda f: f.assign(value=[2.0, 1.0, 3.0, 4.0]),
     ],
-    ids=["last bit", "quality", "time", "sensors swapped", "one less", "values swapped"],
+    ids=["last bit", "quality", "time", "receipt", "sensors swapped", "one less", "values swapped"],
 )
 def test_digest_tells_every_change(change: Callable[[pd.DataFrame], pd.DataFrame]) -> None:
     """One bit of one reading, its time, its flag or its sensor makes another digest."""

@@ -98,8 +98,9 @@ def frame(readings: Mapping[str, pd.Series], quality: int = 1) -> pd.DataFrame:
 
 
 def write_archive(archive: Path, description: Installation, readings: pd.DataFrame) -> None:
-    """Write readings as the archive keeps them: one file a day."""
-    full = readings.assign(received=readings["time"] + pd.Timedelta("2s"))
+    """Write readings as the archive keeps them: one file a day; received after two seconds unless they say when."""
+    known = "received" in readings
+    full = readings if known else readings.assign(received=readings["time"] + pd.Timedelta("2s"))
     table = pa.Table.from_pandas(full, preserve_index=False).cast(parquet.SCHEMA)
     for number, (day_, rows) in enumerate(split_days(table.column("time").cast(pa.int64()).to_numpy())):
         folder = archive / day_folder("readings", description.site, day_)
