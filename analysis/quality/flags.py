@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis.quality.checks import out_of_range, seconds, spikes, stuck, too_fast
 from analysis.quality.gaps import longest_gap_s
+from analysis.quality.outcomes import FLAG_OF, Outcome, at_the_door
 from ingest.readings import Quality
 
 if TYPE_CHECKING:
@@ -101,33 +102,51 @@ def flag(series: pd.Series, stored: pd.Series, limits: Limits) -> pd.Series:
     >>> flag(readings, pd.Series(1, times), limits_of(sensor)).tolist()
     [1, 4, 9, 1]
     """
-    flags = pd.Series(np.int8(Quality.GOOD), index=series.index)
+    return pd.Series(FLAG_OF[failed_test(series, stored, limits).to_numpy()], index=series.index)
+
+
+def failed_test(series: pd.Series, stored: pd.Series, limits: Limits) -> pd.Series:
+    """Return the test that each reading failed, the gravest where there are several.
+
+    Parameters
+    ----------
+    series, stored, limits
+        As for `flag`.
+
+    Returns
+    -------
+    pandas.Series of int8
+        `analysis.quality.outcomes.Outcome`, on the index of `series`; `FLAG_OF` has the flag of each.
+    """
+    found = pd.Series(np.int8(Outcome.PASSED), index=series.index)
     outside = out_of_range(series, low=limits.low, high=limits.high)
     usable = series.where(~outside & ~stored.isin((Quality.BAD, Quality.MISSING)))
-    flags[_jumps(usable, limits)] = Quality.SUSPECT
-    flags[outside] = Quality.BAD
-    flags[series.isna()] = Quality.MISSING
-    kept = stored.where(stored >= Quality.SUSPECT, Quality.GOOD)
-    return pd.Series(np.maximum(flags, kept).astype(np.int8), index=series.index)
+    brief, fast = _jumps(usable, limits)
+    found[fast] = Outcome.RATE
+    found[brief] = Outcome.SPIKE
+    found[outside] = Outcome.RANGE
+    found[series.isna()] = Outcome.MISSING
+    return pd.Series(np.maximum(found, at_the_door(stored.to_numpy())).astype(np.int8), index=series.index)
 
 
-def _jumps(usable: pd.Series, limits: Limits) -> pd.Series:
-    """Flag spikes and impossible rates of change."""
-    flags = pd.Series(data=False, index=usable.index)
+def _jumps(usable: pd.Series, limits: Limits) -> tuple[pd.Series, pd.Series]:
+    """Flag spikes, and impossible rates of change."""
+    brief = pd.Series(data=False, index=usable.index)
+    fast = brief
     known = usable.dropna()
     if known.empty:
-        return flags
+        return brief, fast
     sd = noise(known)
     if limits.spike_s is not None:
         level = np.abs(known.to_numpy())
         scale = float(np.median(level[level > 0])) if (level > 0).any() else 0.0
         limit = max(SPIKE_NOISES * sd, SPIKE_SHARE * scale, limits.error + limits.share * scale)
         if limit > 0:
-            flags |= spikes(usable, limit=limit, longest_s=limits.spike_s)
+            brief = spikes(usable, limit=limit, longest_s=limits.spike_s)
     if limits.per_second is not None:
-        calm = usable.where(~flags)
-        flags |= too_fast(calm, per_second=limits.per_second, slack=SPIKE_NOISES * sd + limits.error)
-    return flags
+        calm = usable.where(~brief)
+        fast = too_fast(calm, per_second=limits.per_second, slack=SPIKE_NOISES * sd + limits.error)
+    return brief, fast
 
 
 def flag_stuck(series: pd.Series, flags: pd.Series, moving: Sequence[Interval], sensor: Sensor) -> pd.Series:
