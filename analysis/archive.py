@@ -13,9 +13,8 @@ from analysis.incremental.book import Book, Reading
 from analysis.ledger import read_services
 from analysis.runs.windows import walk
 from analysis.season import conclude
-from ingest.days import days_of
 from ingest.errors import UserError
-from ingest.store import latest, read_readings
+from ingest.store import first_time, latest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -65,13 +64,10 @@ def span_of(archive: Path, installation: Installation) -> tuple[pd.Timestamp, pd
         If there is no reading.
     """
     newest = latest(archive, installation)
-    if newest.empty:
+    first = first_time(archive, installation)
+    if first is None or newest.empty:
         raise NothingStoredError(archive, installation)
-    days = days_of(archive, installation.site)
-    until = pd.Timestamp(days[0], tz="UTC") + pd.Timedelta(days=1) if days else None
-    oldest = read_readings(archive, installation, end=until)
-    first = oldest["time"].min() if len(oldest) else newest["time"].min()
-    return pd.Timestamp(first), pd.Timestamp(newest["time"].max()) + INSTANT
+    return first, pd.Timestamp(newest["time"].max()) + INSTANT
 
 
 def analyse_archive(

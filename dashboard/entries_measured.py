@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from analysis.uniformity.catch import causes, uniformity
 from analysis.uniformity.read import CatchTest, from_csv, typed
 from dashboard.entries import moment, text
 from dashboard.in_file import sensor_table
@@ -135,6 +134,8 @@ def catch_test(form: Mapping[str, object], installation: Installation, now: pd.T
     ValueError, UserError
         If the zone or the time is none, or what was caught cannot be read or judged.
     """
+    from analysis.uniformity.catch import causes, uniformity  # noqa: PLC0415 - statistics take 40 MB, and few test
+
     zone = text(form, "zone", 80)
     if zone not in installation.zone:
         msg = f"there is no zone {zone!r}"

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Protocol
 import pandas as pd
 
 from ingest import store
-from ingest.days import days_of
 from ingest.series import read_series
 
 if TYPE_CHECKING:
@@ -75,22 +74,11 @@ class ArchiveFeed:
 
     def analyse(self, start: pd.Timestamp, end: pd.Timestamp) -> Results:
         """Return runs, estimates and findings; as `analysis.archive.analyse_archive`."""
-        first = self.first()
+        # before the first reading nobody logged, so no sensor was silent then
+        first = store.first_time(self.archive, self.installation)
         since = start if first is None else max(start, min(first, end))
         if self.analyst is not None:
             return self.analyst.analyse(since, end)
         from analysis.archive import analyse_archive  # noqa: PLC0415 - a server with an analyst does not pay for it
 
         return analyse_archive(self.archive, self.installation, since, end)
-
-    def first(self) -> pd.Timestamp | None:
-        """Return when the first reading of the archive was taken; None before there is one. [UTC]
-
-        What came before nobody logged, so no sensor was silent then.
-        """
-        days = days_of(self.archive, self.installation.site)
-        if not days:
-            return None
-        day = pd.Timestamp(days[0], tz="UTC")
-        oldest = store.read_readings(self.archive, self.installation, end=day + pd.Timedelta(days=1))
-        return day if oldest.empty else max(day, pd.Timestamp(oldest["time"].min()))

@@ -42,7 +42,7 @@ from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.attrs import attrs
 from dashboard.display import zone_name
-from dashboard.pages import catch, findings, head, installation, overview, run, service, zone
+from dashboard.pages import findings, head, installation, overview, run, service, zone
 from dashboard.parts import computed_line
 from dashboard.texts import say
 
@@ -58,10 +58,17 @@ if TYPE_CHECKING:
 ZONES_IN_BAR = 8
 """Most zones that have a link in the header; the overview has all of them. [-]"""
 
+
+def _catch(context: Context) -> Page:
+    from dashboard.pages import catch  # noqa: PLC0415 - its statistics take 40 MB, and few look at it
+
+    return catch.page(context)
+
+
 OTHERS: dict[str, Callable[[Context], Page]] = {
     "head": head.page,
     "findings": findings.page,
-    "catch": catch.page,
+    "catch": _catch,
     "installation": installation.page,
     "service": service.page,
 }

@@ -16,9 +16,10 @@ import pyarrow.parquet as pq
 
 from ingest.errors import UserError
 from ingest.quantities import QUANTITIES
+from ingest.row_groups import cuts, may_hold
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from ingest.day_file import DayFile
     from ingest.installation import Installation
@@ -64,10 +65,6 @@ SCHEMAS = {"readings": SCHEMA, "quarantine": QUARANTINE_SCHEMA, "events": EVENTS
 
 SORTED_BY = {"readings": ("sensor", "time"), "quarantine": ("received",), "events": ("time",)}
 """Folder of the archive to the columns that its files are sorted by."""
-
-GROUP_LEAST, GROUP_MOST = 8_192, 32_768
-"""Rows of a row group: one sensor's where it has at least so many, so that reading one does not decode the others, and
-some hours of it where it has more. A group costs half a kilobyte and a tenth of a millisecond (measured)."""
 
 METADATA = b"tricklebook"
 """Key of the schema metadata: a JSON object with quantity and UCUM unit of each sensor."""
@@ -149,24 +146,9 @@ def encode(table: pa.Table, kind: str, *, level: int = 1) -> bytes:
         data_page_version="2.0",
         sorting_columns=[pq.SortingColumn(schema.names.index(name)) for name in keys],
     ) as writer:
-        for first, after in pairwise(_cuts(table, kind)):
+        for first, after in pairwise(cuts(table) if kind == "readings" else [0, table.num_rows]):
             writer.write_table(table.slice(first, after - first), row_group_size=max(after - first, 1))
     return sink.getvalue()
-
-
-def _cuts(table: pa.Table, kind: str) -> list[int]:
-    """Return where a table's row groups begin and end."""
-    ends = [table.num_rows]
-    if kind == "readings" and table.num_rows > GROUP_LEAST:
-        codes = table.column("sensor").unify_dictionaries().combine_chunks().indices.to_numpy()
-        ends = [*(np.flatnonzero(codes[1:] != codes[:-1]) + 1).tolist(), table.num_rows]
-    cuts = [0]
-    for end in ends:
-        rows = end - cuts[-1]
-        if rows >= GROUP_LEAST or end == table.num_rows:
-            count = max(1, -(-rows // GROUP_MOST))
-            cuts += [end - rows + rows * n // count for n in range(1, count + 1)]
-    return cuts
 
 
 def read_file(
@@ -286,52 +268,3 @@ def _sliced(table: pa.Table, sensors: Sequence[str] | None, span_us: tuple[int, 
         parts.append(np.arange(a + low, a + high))
     rows = np.concatenate(parts) if parts else np.empty(0, np.int64)
     return table if len(rows) == table.num_rows else table.take(pa.array(rows))
-
-
-def may_hold(
-    group: pq.RowGroupMetaData, sensors: Collection[str] | None, span_us: tuple[int, int] | None
-) -> bool:
-    """Tell from its statistics whether a row group can hold what is wanted.
-
-    Parameters
-    ----------
-    group : pyarrow.parquet.RowGroupMetaData
-        Of one row group.
-    sensors : collection of str or None
-        Names wanted, all where None.
-    span_us : (int, int) or None
-        First and last instant wanted, both included. [µs since 1970, UTC]
-    """
-    if sensors is not None:
-        limits = _limits(group, "sensor")
-        if limits is not None and not any(limits.min <= name <= limits.max for name in sensors):
-            return False
-    if span_us is not None:
-        limits = _limits(group, "time")
-        if limits is not None:
-            first, last = (int(end.timestamp() * 1e6) for end in (limits.min, limits.max))
-            return last + 1 >= span_us[0] and first - 1 <= span_us[1]
-    return True
-
-
-def only(group: pq.RowGroupMetaData, column: str) -> str | int | None:
-    """Return the one value that a column has in a row group; None where its statistics do not say that.
-
-    Parameters
-    ----------
-    group : pyarrow.parquet.RowGroupMetaData
-        Of one row group of readings.
-    column : str
-        Its name.
-    """
-    limits = _limits(group, column)
-    if limits is None or limits.min != limits.max:
-        return None
-    value: str | int = limits.min
-    return value
-
-
-def _limits(group: pq.RowGroupMetaData, column: str) -> pq.Statistics | None:
-    """Return what a row group of readings says of a column's least and greatest value, if it does."""
-    limits = group.column(SCHEMA.names.index(column)).statistics
-    return limits if limits is not None and limits.has_min_max else None

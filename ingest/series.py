@@ -12,6 +12,8 @@ import pyarrow as pa
 
 from ingest import archive as parquet
 from ingest.days import days_of, each_file
+from ingest.layout import day_folder
+from ingest.row_groups import QUALITY, SENSOR, may_hold, only
 from ingest.store import overlaps, tail_table
 from ingest.tables import in_order
 
@@ -23,6 +25,9 @@ if TYPE_CHECKING:
 
     from ingest.day_file import DayFile
     from ingest.installation import Installation
+
+FEW_DAYS = 8
+"""Up to so many days are looked into one by one; listing a year costs as much as reading one of its hours. [d]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,13 +92,21 @@ def read_series(
     tail = tail_table(archive, installation, sensors, span)
     read = functools.partial(_in_file, sensors=frozenset(sensors), span=span)
     parts: dict[str, list[Series]] = {}
-    for day in days_of(archive, installation.site):
-        if overlaps(day, span):
-            for found in each_file(archive, f"readings/site={installation.site}/date={day}", read):
-                _sort_in(parts, found)
+    for folder in _folders(archive, installation.site, span):
+        for found in each_file(archive, folder, read):
+            _sort_in(parts, found)
     if tail.num_rows:
         _sort_in(parts, _parts_of(in_order(tail), None, None, frozenset(sensors), span))
     return {name: _one(found) for name, found in parts.items()}
+
+
+def _folders(archive: Path, site: str, span: tuple[int, int]) -> list[str]:
+    """Return the folders of days to be looked into, oldest first; few are not looked for among all of a long archive."""
+    first, last = (at // parquet.US_PER_DAY for at in span)
+    if last - first < FEW_DAYS:
+        return [day_folder("readings", site, day) for day in range(first, last + 1)]
+    days = (day for day in days_of(archive, site) if overlaps(day, span))
+    return [f"readings/site={site}/date={day}" for day in days]
 
 
 def _sort_in(parts: dict[str, list[Series]], found: Iterable[tuple[str, Series]]) -> None:
@@ -107,9 +120,9 @@ def _in_file(file: DayFile, sensors: Collection[str], span: tuple[int, int]) -> 
     with parquet.opened(file) as source:
         for number in range(source.num_row_groups):
             group = source.metadata.row_group(number)
-            if not parquet.may_hold(group, sensors, span):
+            if not may_hold(group, sensors, span):
                 continue
-            alone, flag = parquet.only(group, "sensor"), parquet.only(group, "quality")
+            alone, flag = only(group, SENSOR), only(group, QUALITY)
             names = ["time", "value", *(["sensor"] * (alone is None)), *(["quality"] * (flag is None))]
             table = source.read_row_group(number, columns=names, use_threads=False)
             found += _parts_of(table, alone, flag, sensors, span)

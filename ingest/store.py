@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from ingest import archive as parquet
 from ingest.checkpoint import Checkpoint, CheckpointError, load
@@ -20,6 +21,7 @@ from ingest.day_file import DayFile
 from ingest.days import TRIES, BusyArchiveError, days_of, each_file
 from ingest.decoding import Decoder
 from ingest.dedupe import order_of, repeats
+from ingest.row_groups import newest
 from ingest.shared_journal import read_share, read_shared
 from ingest.tables import sensors_in, table_of
 from ingest.tail import Batch, read_batch
@@ -220,7 +222,46 @@ def latest(archive: Path, installation: Installation) -> pd.DataFrame:
 @functools.lru_cache(maxsize=4096)
 def _latest_in(file: DayFile) -> pa.Table:
     """Return each sensor's newest reading in a file, which never changes once it has its name."""
-    return _last_rows(parquet.read_file(file))
+    with parquet.opened(file) as source:
+        groups = (source.read_row_group(n, use_threads=False) for n in newest(source.metadata))
+        found = [_last_rows(group.replace_schema_metadata(None)) for group in groups]
+    return _last_rows(pa.concat_tables([parquet.SCHEMA.empty_table(), *found]))
+
+
+def first_time(archive: Path, installation: Installation) -> pd.Timestamp | None:
+    """Return when the oldest stored reading was taken, archived or not.
+
+    Parameters
+    ----------
+    archive : Path
+        The archive's folder.
+    installation : Installation
+        Whose readings.
+
+    Returns
+    -------
+    pandas.Timestamp or None
+        None where there is no reading. [UTC]
+
+    Raises
+    ------
+    BusyArchiveError
+        If the archive changed every time that it was read.
+    """
+    found = tail_table(archive, installation, None, _EVER).column("time").cast(pa.int64()).to_pylist()
+    for day in days_of(archive, installation.site):
+        times = each_file(archive, f"readings/site={installation.site}/date={day}", _first_in)
+        if found_here := [time for time in times if time is not None]:
+            found += found_here
+            break
+    return pd.Timestamp(min(found), unit="us", tz="UTC").as_unit("us") if found else None
+
+
+@functools.lru_cache(maxsize=256)
+def _first_in(file: DayFile) -> int | None:
+    """Return when the oldest reading of a file was taken [µs since 1970, UTC]; None where it has none."""
+    times = parquet.read_file(file, columns=["time"]).column("time")
+    return None if len(times) == 0 else int(pc.min(times.cast(pa.int64())).as_py())
 
 
 def _last_rows(table: pa.Table) -> pa.Table:

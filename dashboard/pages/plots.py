@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from dash import html
 
 from analysis.amounts import in_units
-from analysis.equivalence.plots import UNITS, WATER, PlotDose, mean_dose, plot_doses
 from dashboard.display import NO_VALUE, scale
 from dashboard.estimates import fine
 from dashboard.parts import badge, section, table
@@ -16,6 +15,7 @@ from dashboard.texts import say
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
+    from analysis.equivalence.plots import PlotDose
     from analysis.results import Run
     from dashboard.context import Context
 
@@ -25,6 +25,8 @@ def plots(context: Context, run: Run) -> list[Component]:
     results = context.snapshot.results
     if results is None or not any(p.zone == run.zone for p in context.installation.plot.values()):
         return []
+    from analysis.equivalence.plots import plot_doses  # noqa: PLC0415 - takes 40 MB, and only trials have plots
+
     mine = [e for e in results.estimates if e.zone == run.zone and e.run_start == run.start]
     doses = plot_doses(context.installation, [run], mine)
     rows = [_row(context, dose) for dose in doses]
@@ -39,6 +41,8 @@ def plots(context: Context, run: Run) -> list[Component]:
 
 
 def _row(context: Context, dose: PlotDose) -> tuple[str | Component, ...]:
+    from analysis.equivalence.plots import UNITS, WATER, mean_dose  # noqa: PLC0415 - as above
+
     what = say("plots.water") if dose.quantity == WATER else say("plots.of", nutrient=dose.nutrient)
     block = context.installation.plot[dose.plot].block or NO_VALUE
     place = (dose.plot, dose.treatment, block, what)

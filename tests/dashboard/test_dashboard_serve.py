@@ -16,6 +16,7 @@ import pytest
 from dashboard.serve import listen
 from ingest.errors import UserError
 from tests.dashboard import field
+from tests.support.ingester import ROOT
 
 ADDRESS = re.compile(r"http://127\.0\.0\.1:\d+/\S*")
 
@@ -80,3 +81,20 @@ def test_command_serves_an_empty_archive_and_ends_cleanly(running: subprocess.Po
 
     assert running.wait(15) == 0
     assert "Traceback" not in running.stderr.read()
+
+
+def test_server_does_not_carry_the_analysis() -> None:
+    """What only the analysis and a few pages need is not in the server's memory: statistics, papers, the analysis."""
+    told = "import sys, dashboard.serve, dashboard.fleet.host; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", told], cwd=ROOT, capture_output=True, text=True, check=True)
+
+    loaded = set(done.stdout.split())
+    assert "dashboard.pages.zone" in loaded
+    assert not loaded & {
+        "scipy",
+        "analysis.archive",
+        "analysis.pipeline",
+        "typst",
+        "xlsxwriter",
+        "distributed",
+    }

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from ingest import archive as parquet
 from ingest.series import read_series
-from ingest.store import read_readings
+from ingest.store import latest, read_readings
 from ingest.upkeep import upkeep
 from tests.support.archives import NOON, SITE, pack, parts, small_installation, store, write
 
@@ -129,6 +129,18 @@ def test_files_are_read_alike_however_their_row_groups_lie(tmp_path: Path, *, wh
     ):
         same(tmp_path, ["ec", "flow"], *stretch)
         same(tmp_path, ["flow"], *stretch)
+
+
+def test_newest_reading_is_found_whatever_row_group_it_stands_in(tmp_path: Path) -> None:
+    """A sensor with row groups of its own, one that shares some with another, and one with few readings."""
+    store(tmp_path, [pack(("ec", NOON, 1.0))])
+    parts(tmp_path)[0].write_bytes(
+        parquet.encode(day({"a": 70_000, "c": 3, "d": 40_000, "e": 7}), "readings")
+    )
+
+    found = latest(tmp_path, small_installation())
+
+    assert (found["time"].astype("int64") // 1_000_000 - (NOON - 43_200)).tolist() == [69_999, 2, 39_999, 6]
 
 
 def test_damaged_file_is_named(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest import archive as parquet
-from ingest.store import latest, read_readings
+from ingest.store import first_time, latest, read_readings
 from ingest.upkeep import upkeep
 from tests.support.archives import DAY_S, NOON, SITE, pack, parts, small_installation, store, write
 
@@ -91,6 +91,21 @@ def test_latest_is_the_newest_of_each_sensor(tmp_path: Path) -> None:
     write(tmp_path, [pack(("flow", NOON + 3 * DAY_S, 8.0))])
 
     assert keys(latest(tmp_path, small_installation())) == [("ec", 2 * DAY_S, 2.0), ("flow", 3 * DAY_S, 8.0)]
+
+
+def test_first_time_is_that_of_the_oldest_reading(tmp_path: Path) -> None:
+    """The oldest reading is found in the first day's files or in the journal; where there is none, there is no time."""
+    system = small_installation()
+    assert first_time(tmp_path, system) is None
+
+    write(tmp_path, [pack(("flow", NOON + 60, 8.0))])
+    assert first_time(tmp_path, system) == pd.Timestamp(NOON + 60, unit="s", tz="UTC")
+
+    store(tmp_path, [pack(("ec", NOON + DAY_S, 2.0)), pack(("ec", NOON + 5, 1.0), ("flow", NOON + 9, 7.0))])
+    assert first_time(tmp_path, system) == pd.Timestamp(NOON + 5, unit="s", tz="UTC")
+
+    write(tmp_path, [pack(("flow", NOON - DAY_S, 8.0))])
+    assert first_time(tmp_path, system) == pd.Timestamp(NOON - DAY_S, unit="s", tz="UTC")
 
 
 def test_any_parquet_reader_opens_it(tmp_path: Path) -> None:
