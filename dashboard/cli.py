@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 import typer
 
 from dashboard import cli_check, cli_export, cli_notices, cli_report
+from dashboard.lately import RUN_DAYS, SEASON_DAYS
 from ingest.errors import UserError
 
 UsersFile = Annotated[Path, typer.Option(help="The file of users.")]
@@ -38,7 +39,15 @@ def register(app: typer.Typer) -> None:
             int, typer.Option(min=0, max=65535, help="Port to listen at; 0 takes a free one.")
         ] = 8050,
         prefix: Annotated[str, typer.Option(help="Path under which a reverse proxy shows the pages.")] = "/",
-        days: Annotated[float, typer.Option(min=0.01, help="Days that the results look back.")] = 7.0,
+        days: Annotated[
+            float, typer.Option(min=0.01, help="Days that runs and what is over are looked back on.")
+        ] = RUN_DAYS,
+        season: Annotated[
+            float,
+            typer.Option(
+                min=1.0, help="Days that losses, forecasts, services and slow faults look back, at most."
+            ),
+        ] = SEASON_DAYS,
         users: Annotated[
             Path | None,
             typer.Option(help="File of users, made by `tricklebook users`; without it nobody logs in."),
@@ -57,7 +66,7 @@ def register(app: typer.Typer) -> None:
         from ingest.load_installation import load  # noqa: PLC0415 - as above
 
         path = "/" + prefix.strip("/") + "/" if prefix.strip("/") else "/"
-        settings, pace = Settings(path, users, behind_proxy), Pace(days=days)
+        settings, pace = Settings(path, users, behind_proxy), Pace(days=days, season=season, ahead=True)
         if fleet is not None and installation is None and archive is None:
             from dashboard.fleet.host import serve_fleet  # noqa: PLC0415 - as above
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dashboard.lately import RUN_DAYS, SEASON_DAYS
 from ingest.errors import UserError
 from ingest.words import did_you_mean
 
@@ -46,7 +47,12 @@ def run(
     archive: Archive,
     config: Config,
     every: Annotated[float, typer.Option(min=0.1, help="Seconds between two analyses.")] = 15.0,
-    days: Annotated[float, typer.Option(min=0.01, help="Days that the analysis looks back.")] = 7.0,
+    days: Annotated[
+        float, typer.Option(min=0.01, help="Days that runs and what is over are looked back on.")
+    ] = RUN_DAYS,
+    season: Annotated[
+        float, typer.Option(min=1.0, help="Days that losses, forecasts and slow faults look back, at most.")
+    ] = SEASON_DAYS,
 ) -> None:
     """Watch the findings and tell them, until interrupted; beside the dashboard, not instead of it."""
     from dashboard.notices.assemble import Files, assembled  # noqa: PLC0415 - other commands do not pay for it
@@ -56,7 +62,7 @@ def run(
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
     for noisy in ("urllib3", "dashboard.watch"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
-    with assembled(Files(installation, archive, config), every_s=every, days=days) as parts:
+    with assembled(Files(installation, archive, config), every_s=every, days=days, season=season) as parts:
         runner = Runner(parts, utc_now)
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: runner.stop())

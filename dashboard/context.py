@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
+from dashboard.display import NO_VALUE, day
+from dashboard.lately import RUN_DAYS
 from dashboard.roles import ANYONE, Person
 from dashboard.texts import say
 
@@ -36,7 +38,7 @@ class Context:
     now : pandas.Timestamp
         The present. [UTC]
     days : float
-        Period of the results. [d]
+        How long runs and what was found are shown. [d]
     prefix : str
         Path under which the pages stand, with a slash at both ends.
     person : Person
@@ -51,7 +53,7 @@ class Context:
     snapshot: Snapshot
     units: Units
     now: pd.Timestamp
-    days: float = 7.0
+    days: float = RUN_DAYS
     prefix: str = "/"
     person: Person = ANYONE
     links: tuple[Link, ...] | None = None
@@ -59,8 +61,14 @@ class Context:
 
     @property
     def period(self) -> str:
-        """The period of the results, in words."""
+        """How long runs and what was found are shown, in words."""
         return say("time.day") if self.days == 1 else say("time.days", count=f"{self.days:g}")
+
+    @property
+    def since(self) -> str:
+        """The first day of the season that is looked at; no earlier than the first reading."""
+        results = self.snapshot.results
+        return NO_VALUE if results is None else day(results.start, self.installation.tz)
 
     def path(self, *parts: str) -> str:
         """Return the address of a page."""

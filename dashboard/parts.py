@@ -128,7 +128,11 @@ def computed_line(context: Context) -> Component:
     if snapshot.computed is None:
         lines.append(html.Span(say("app.not_computed")))
     else:
-        lines += [html.Span(say("app.computed", period=context.period)), age(snapshot.computed)]
+        season = say("app.season", since=context.since) if snapshot.whole else say("app.season_later")
+        lines += [
+            html.Span(say("app.computed", period=context.period, season=season)),
+            age(snapshot.computed),
+        ]
     for problem in snapshot.problems.values():
         lines.append(badge("act", say("app.failed", problem=problem)))
     return html.P(lines, className="quiet", **attrs({"data-testid": "computed"}))

@@ -70,6 +70,8 @@ class Snapshot:
         Every sensor that is described.
     results : Results or None
         Of the last analysis; None before the first.
+    whole : bool
+        False while these are of the last days alone, and the season is still being worked out.
     cases : tuple of Case
         The findings, with what people did about them.
     services : tuple of Service
@@ -95,6 +97,7 @@ class Snapshot:
     completeness: Mapping[str, float] = field(default_factory=dict)
     computed: pd.Timestamp | None = None
     problems: Mapping[str, str] = field(default_factory=dict)
+    whole: bool = True
     live: int = 0
     version: int = 0
 

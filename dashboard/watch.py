@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from dashboard.cases import Book, cases, with_services
+from dashboard.lately import RUN_DAYS, SEASON_DAYS, of_late
 from dashboard.readings import raw_windows
 from dashboard.snapshot import Snapshot, sensor_states
 from dashboard.windows import SECOND
@@ -20,7 +21,7 @@ from ingest.memory import give_back, is_small
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from analysis.results import Finding
+    from analysis.results import Finding, Results
     from dashboard.feed import Feed
     from dashboard.keeper import Keeper
     from dashboard.records import Records
@@ -54,13 +55,19 @@ class Pace:
     look_s, analyse_s, keep_s : float
         Between two looks at the newest readings, two analyses, two rounds of summing up. [s]
     days : float
-        Period of the analysis, up to the present. [d]
+        How long runs and what was found are shown, up to the present. [d]
+    season : float
+        How far losses, forecasts, services and faults that grow look back, at most. [d]
+    ahead : bool
+        Whether the last days are shown before a season is worked out that nobody has looked at yet.
     """
 
     look_s: float = 0.5
     analyse_s: float = 15.0
     keep_s: float = 10.0
-    days: float = 7.0
+    days: float = RUN_DAYS
+    season: float = SEASON_DAYS
+    ahead: bool = False
 
 
 class Watch:
@@ -152,14 +159,25 @@ class Watch:
     def analyse(self) -> None:
         """Take in the results of the period up to the present."""
         now = self.clock()
-        results = self.feed.analyse(now - pd.Timedelta(days=self.pace.days), now)
+        services = () if self.records is None else self.records.services()
+        days, season = self.pace.days, self.pace.season
+        if self.pace.ahead and self._snapshot.results is None:
+            self._take(of_late(self.feed, services, now, days=days, season=days), now, whole=False)
+        self._take(of_late(self.feed, services, now, days=days, season=season), now, whole=True)
+
+    def _take(self, results: Results, now: pd.Timestamp, *, whole: bool) -> None:
+        """Take in results: of the whole season, or of the last days for the time being."""
         if self.also is not None:
             results = replace(results, findings=(*results.findings, *self.also(now)))
-        if self.records is not None:
+        if self.records is not None and whole:
             self.records.cases.take_in(results.findings, now)
         with self._lock:
             self._snapshot = replace(
-                self._snapshot, results=results, computed=self.clock(), completeness=self._completeness(now)
+                self._snapshot,
+                results=results,
+                whole=whole,
+                computed=self.clock(),
+                completeness=self._completeness(now),
             )
         self.refresh()
         give_back()

@@ -262,7 +262,13 @@ def serve_fleet(folder: Path, *, host: str, port: int, settings: Settings, pace:
     application: Any = Dispatch(fleet_page(folder, settings), sites, settings)
     if settings.behind_proxy:
         application = ProxyFix(application, x_for=1, x_proto=1, x_host=1)
-    command = [sys.executable, "-m", "dashboard.fleet.patrol", str(folder), str(pace.days)]
+    command = [
+        sys.executable,
+        "-m",
+        "dashboard.fleet.patrol",
+        str(folder),
+        *(str(d) for d in (pace.days, pace.season)),
+    ]
     done = threading.Event()
     patrol = threading.Thread(target=_keep, args=(command, done), daemon=True)
     patrol.start()

@@ -20,9 +20,11 @@ from dashboard.cases import cases, with_services
 from dashboard.display import finding_place
 from dashboard.feed import ArchiveFeed
 from dashboard.fleet.standing import Standing, from_row, standing, to_row
+from dashboard.lately import of_late
 from dashboard.notices.own import ingest_watcher
 from dashboard.records import Records
 from dashboard.snapshot import ordered, sensor_states
+from dashboard.watch import Pace
 from ingest.errors import UserError
 from ingest.files import publish_soon
 from ingest.fleet import FLEET, Site, sites_in
@@ -59,15 +61,15 @@ def read_notes(folder: Path) -> list[Standing]:
     return found
 
 
-def look_at(site: Site, days: float, now: pd.Timestamp) -> Standing:
+def look_at(site: Site, pace: Pace, now: pd.Timestamp) -> Standing:
     """Return how a site stands now.
 
     Parameters
     ----------
     site : Site
         Which.
-    days : float
-        How far the analysis looks back. [d]
+    pace : Pace
+        How far the analysis looks back.
     now : pandas.Timestamp
         The present. [UTC]
     """
@@ -75,11 +77,10 @@ def look_at(site: Site, days: float, now: pd.Timestamp) -> Standing:
     try:
         installation = load(site.description)
         title = installation.name
-        findings = (
-            ArchiveFeed(site.archive, installation).analyse(now - pd.Timedelta(days=days), now).findings
-        )
-        also = ingest_watcher(site.archive, installation.site, now)(now) if _has_ingester(site) else ()
         records = Records(site.archive)
+        feed = ArchiveFeed(site.archive, installation)
+        findings = of_late(feed, records.services(), now, days=pace.days, season=pace.season).findings
+        also = ingest_watcher(site.archive, installation.site, now)(now) if _has_ingester(site) else ()
         known = with_services(records.cases.book(), records.services())
         told = ordered(cases((*findings, *also), known))
         states = sensor_states(installation, latest(site.archive, installation), now)
@@ -96,31 +97,31 @@ def _has_ingester(site: Site) -> bool:
     return any((site.archive / "state").glob("site=*/receiver.*.json"))
 
 
-def go_round(folder: Path, days: float, should_stop: Callable[[], bool]) -> Iterator[Standing]:
+def go_round(folder: Path, pace: Pace, should_stop: Callable[[], bool]) -> Iterator[Standing]:
     """Look at every site, note how it stands, and yield that."""
     for site in sites_in(folder):
         if should_stop():
             return
         begun = time.monotonic()
-        found = look_at(site, days, pd.Timestamp.now("UTC"))
+        found = look_at(site, pace, pd.Timestamp.now("UTC"))
         publish_soon(noted_in(folder) / f"{site.name}.json", to_row(found))
         yield found
         time.sleep(REST * (time.monotonic() - begun))
 
 
 def main(arguments: list[str]) -> None:
-    """Go round a fleet until standard input ends: ``FOLDER DAYS``."""
+    """Go round a fleet until standard input ends: ``FOLDER DAYS SEASON``."""
     logging.basicConfig(format="%(asctime)s patrol: %(message)s")
     os.nice(10)
     be_frugal()
-    folder, days = Path(arguments[0]), float(arguments[1])
+    folder, pace = Path(arguments[0]), Pace(days=float(arguments[1]), season=float(arguments[2]))
 
     def should_stop(wait_s: float = 0.0) -> bool:
         return bool(select.select([sys.stdin], [], [], wait_s)[0]) and not os.read(sys.stdin.fileno(), 1)
 
     while True:
         begun = time.monotonic()
-        for _ in go_round(folder, days, should_stop):
+        for _ in go_round(folder, pace, should_stop):
             pass
         if should_stop(max(ROUND_S - (time.monotonic() - begun), 1.0)):
             return

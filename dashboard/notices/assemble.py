@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dashboard.feed import ArchiveFeed
+from dashboard.lately import SEASON_DAYS
 from dashboard.notices.board import Board
 from dashboard.notices.load import load
 from dashboard.notices.mail import Mailer
@@ -114,7 +115,7 @@ def board_of(
 
 
 @contextmanager
-def assembled(files: Files, *, every_s: float, days: float) -> Iterator[Parts]:
+def assembled(files: Files, *, every_s: float, days: float, season: float = SEASON_DAYS) -> Iterator[Parts]:
     """Put everything together, and hold the right to send for this archive meanwhile.
 
     Parameters
@@ -123,8 +124,8 @@ def assembled(files: Files, *, every_s: float, days: float) -> Iterator[Parts]:
         Where everything stands.
     every_s : float
         Time between two analyses. [s]
-    days : float
-        How far back they go. [d]
+    days, season : float
+        As in `dashboard.watch.Pace`. [d]
 
     Yields
     ------
@@ -145,7 +146,7 @@ def assembled(files: Files, *, every_s: float, days: float) -> Iterator[Parts]:
             raise UserError(msg)
         now = utc_now()
         outbox, records = Outbox(files.archive, now), Records(files.archive)
-        pace = Pace(look_s=LOOK_S, analyse_s=every_s, days=days)
+        pace = Pace(look_s=LOOK_S, analyse_s=every_s, days=days, season=season)
         ingest = ingest_watcher(files.archive, system.site, now)
         watch = Watch(ArchiveFeed(files.archive, system), pace, records=records, also=ingest)
         board = None

@@ -78,7 +78,9 @@ def _attention(context: Context, urgent: list[Case], rest: list[Case]) -> list[C
     if context.snapshot.results is None:
         return [html.P(say("overview.unsure"))]
     boxes = [case_box(context, case, place=True) for case in urgent]
-    if not boxes:
+    if not boxes and not context.snapshot.whole:
+        boxes = [html.P(say("overview.unsure"))]
+    elif not boxes:
         quiet = all(s.freshness in {"fresh", "late"} for s in context.snapshot.sensors.values())
         boxes = [html.P(say("overview.nothing" if quiet else "overview.only_silent"))]
     if rest:

@@ -87,7 +87,7 @@ def _gained(context: Context) -> list[Component]:
             why = (
                 one.reason
                 if one is not None and one.reason
-                else say("service.not_known", period=context.period)
+                else say("service.not_known", since=context.since)
             )
             rows.append(
                 (zone, html.Span([badge("refused", say("table.refused")), " ", why]), NO_VALUE, NO_VALUE)

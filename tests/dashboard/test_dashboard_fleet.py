@@ -104,7 +104,7 @@ def fleet(installation: Installation, tmp_path_factory: pytest.TempPathFactory) 
 
 def test_round_notes_each_site_and_its_trouble(fleet: Path) -> None:
     """One round tells a site's newest reading and findings, and of a wrong description where it is wrong."""
-    for _ in go_round(fleet, 1.0, lambda: False):
+    for _ in go_round(fleet, Pace(days=1.0), lambda: False):
         pass
     found = {one.name: one for one in read_notes(fleet)}
 
