@@ -9,23 +9,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.equivalence.plots import plot_doses
+from analysis.flagged import flagged_days
 from dashboard.export import catalogue
 from dashboard.export.columns import table_of
 from dashboard.export.contents import README, tables_of
 from dashboard.export.figures import figures
-from dashboard.export.parquet_files import read_batches, write_parquet
+from dashboard.export.parquet_files import read_batches, write_parquet, writing
 from dashboard.export.provenance import provenance, text_of
 from dashboard.export.readings import reading_batches
 from dashboard.export.text_files import write_csv
 from dashboard.export.workbook import MOST_ROWS, Workbook
 from dashboard.paper.evidence import sha256
 from ingest.errors import UserError
-from ingest.store import read_readings
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Mapping
 
-    import pandas as pd
     import pyarrow as pa
 
     from analysis.equivalence.plots import PlotDose
@@ -108,9 +107,9 @@ def _write(order: Order, results: Results, out: Path, scratch: Path) -> None:
     """Write every file of an export."""
     doses = plot_doses(order.installation, results.runs, tuple(results.estimates))
     tables = tables_of(order, results, doses)
-    readings = scratch / "readings.parquet"
     rows = {table.name: batch.num_rows for table, batch in tables.items()}
-    rows["readings"] = write_parquet(readings, catalogue.READINGS, _readings(order))
+    long = {table: scratch / f"{table.name}.parquet" for table in (catalogue.FLAGGED, catalogue.READINGS)}
+    rows |= _write_readings(order, long)
     said = provenance(order, results, rows)
     dictionary = table_of(catalogue.DICTIONARY, catalogue.dictionary_rows())
     write_csv(out / "dictionary.csv", catalogue.DICTIONARY, [dictionary])
@@ -119,15 +118,17 @@ def _write(order: Order, results: Results, out: Path, scratch: Path) -> None:
         (out / "csv").mkdir()
         for table, batch in tables.items():
             write_csv(out / "csv" / f"{table.name}.csv", table, [batch])
-        write_csv(out / "csv" / "readings.csv", catalogue.READINGS, read_batches(readings))
+        for table, path in long.items():
+            write_csv(out / "csv" / f"{table.name}.csv", table, read_batches(path))
     if "xlsx" in order.formats:
         every = tables | {catalogue.DICTIONARY: dictionary}
-        _workbook(order, said, out / "export.xlsx", every, readings)
+        _workbook(order, said, out / "export.xlsx", every, long)
     if "parquet" in order.formats:
         (out / "parquet").mkdir()
         for table, batch in tables.items():
             write_parquet(out / "parquet" / f"{table.name}.parquet", table, [batch])
-        readings.rename(out / "parquet" / "readings.parquet")
+        for path in long.values():
+            path.rename(out / "parquet" / path.name)
     _figures(order, doses, out / "figures")
     files = {p.relative_to(out).as_posix(): sha256(p) for p in out.rglob("*") if p.is_file()}
     (out / "provenance.json").write_text(text_of(said | {"files": files}), "utf-8")
@@ -142,21 +143,31 @@ def _figures(order: Order, doses: tuple[PlotDose, ...], folder: Path) -> None:
         (folder / name).write_text(drawing, "utf-8")
 
 
-def _readings(order: Order) -> Iterable[pa.Table]:
-    """Yield the readings of the period, a day at a time."""
+def _write_readings(order: Order, paths: Mapping[Table, Path]) -> dict[str, int]:
+    """Write the readings and the flagged ones among them, a day at a time; return table to its number of rows."""
+    days = flagged_days(order.archive, order.installation, order.start, order.end)
+    count = 0
+    with writing(paths[catalogue.FLAGGED], catalogue.FLAGGED) as add:
 
-    def read(start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
-        return read_readings(order.archive, order.installation, start=start, end=end)
+        def keep(batch: pa.Table) -> None:
+            nonlocal count
+            count += add(batch)
 
-    return reading_batches(order.installation, read, order.start, order.end, order.bucket_s)
+        batches = reading_batches(order.installation, days, order.start, order.end, order.bucket_s, keep)
+        written = write_parquet(paths[catalogue.READINGS], catalogue.READINGS, batches)
+    return {catalogue.FLAGGED.name: count, catalogue.READINGS.name: written}
 
 
 def _workbook(
-    order: Order, said: Mapping[str, Any], path: Path, tables: Mapping[Table, pa.Table], readings: Path
+    order: Order,
+    said: Mapping[str, Any],
+    path: Path,
+    tables: Mapping[Table, pa.Table],
+    long: Mapping[Table, Path],
 ) -> None:
-    """Write the workbook; `said` is its provenance."""
-    count = said["rows"]["readings"]
-    book = Workbook(path, f"{order.installation.name}: research export", readings.parent)
+    """Write the workbook; `said` is its provenance, `long` the tables that a sheet may not hold."""
+    scratch = long[catalogue.READINGS].parent
+    book = Workbook(path, f"{order.installation.name}: research export", scratch)
     book.about(
         {
             "installation": said["installation"]["name"],
@@ -172,16 +183,18 @@ def _workbook(
     )
     for table, batch in tables.items():
         book.sheet(table, [batch])
-    if count <= MOST_ROWS:
-        book.sheet(catalogue.READINGS, read_batches(readings))
-    else:
-        book.instead(catalogue.READINGS, _elsewhere(order, count))
+    for table, kept in long.items():
+        count = said["rows"][table.name]
+        if count <= MOST_ROWS:
+            book.sheet(table, read_batches(kept))
+        else:
+            book.instead(table, _elsewhere(order, table, count))
     book.close()
 
 
-def _elsewhere(order: Order, count: int) -> str:
-    """Return where readings are that no sheet can hold."""
-    kept = [f"{kind}/readings.{kind}" for kind in order.formats if kind != "xlsx"]
+def _elsewhere(order: Order, table: Table, count: int) -> str:
+    """Return where rows are that no sheet can hold."""
+    kept = [f"{kind}/{table.name}.{kind}" for kind in order.formats if kind != "xlsx"]
     where = (
         " and ".join(kept)
         or "nowhere in this export: ask for --formats csv or parquet, or a coarser --resolution"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analysis.quality.outcomes import WORDS, Outcome
 from dashboard.export.catalogue_shared import (
     DAY,
     HIGH,
@@ -94,6 +95,32 @@ FINDINGS = Table(
     ),
 )
 
+FLAGS = "1 good, 2 not evaluated, 3 suspect, 4 bad, 9 missing"
+"""The primary flags of IOC/IODE, which QARTOD uses too."""
+
+STATUS = Column(
+    "status",
+    "text",
+    "final where the day (UTC) is closed, so that its flags no longer change; else provisional",
+)
+
+FLAGGED = Table(
+    "flagged",
+    "one reading that is not flagged good; all the others are",
+    (
+        Column("time", "time", "of the reading, UTC"),
+        SENSOR,
+        QUANTITY,
+        Column("unit", "text", UNIT.meaning),
+        Column("value", "number", "what was stored", "see unit", "no number was sent"),
+        Column("quality", "whole", f"its flag: {FLAGS}"),
+        Column(
+            "test", "text", f"why: {', '.join(word for o, word in WORDS.items() if o is not Outcome.PASSED)}"
+        ),
+        STATUS,
+    ),
+)
+
 READINGS = Table(
     "readings",
     "the readings of one sensor in one bucket of time; buckets without any are left out",
@@ -110,11 +137,8 @@ READINGS = Table(
         Column("last", "number", "last of them, for registers", "see unit", "every reading is flagged"),
         Column("n", "whole", "readings that are not flagged suspect, bad or missing"),
         Column("n_flagged", "whole", "readings that are; they are in no number of this row"),
-        Column(
-            "quality",
-            "whole",
-            "worst flag in the bucket: 1 good, 2 not evaluated, 3 suspect, 4 bad, 9 missing",
-        ),
+        Column("quality", "whole", f"worst flag in the bucket: {FLAGS}"),
+        STATUS,
     ),
 )
 
@@ -184,6 +208,7 @@ TABLES = (
     SERVICES,
     SENSORS,
     CALIBRATIONS,
+    FLAGGED,
     READINGS,
 )
 """Every table, the trial's first, the readings last."""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import pyarrow.parquet as pq
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     import pyarrow as pa
@@ -32,12 +33,21 @@ def write_parquet(path: Path, table: Table, batches: Iterable[pa.Table]) -> int:
     int
         How many rows there were.
     """
-    count = 0
+    with writing(path, table) as add:
+        return sum(add(batch) for batch in batches)
+
+
+@contextmanager
+def writing(path: Path, table: Table) -> Iterator[Callable[[pa.Table], int]]:
+    """Yield what adds a batch, as a row group, to a new file of a table, and says how many rows it had."""
     with pq.ParquetWriter(path, table.schema, compression="zstd", compression_level=9) as writer:
-        for batch in batches:
-            writer.write_table(batch, row_group_size=max(1, batch.num_rows))
-            count += batch.num_rows
-    return count
+
+        def add(batch: pa.Table) -> int:
+            if batch.num_rows:
+                writer.write_table(batch, row_group_size=batch.num_rows)
+            return int(batch.num_rows)
+
+        yield add
 
 
 def read_batches(path: Path) -> Iterator[pa.Table]:

@@ -32,6 +32,7 @@ METHODS = {
     "doses": "stock in the run times its strength, on the plot's ground; docs/methods_injection.md",
     "treatment means": "shared terms added in step, the others by their squares; GUM F.1.2.3; docs/methods_trial.md",
     "equivalence": "two one-sided tests, 5 % each, on the logarithm (Schuirmann 1987); docs/methods_trial.md",
+    "flags": "primary flags of IOC/IODE by the tests of QARTOD, day by day (UTC), final once it is closed; docs/methods_runs.md",
     "readings": "mean, least, greatest and last of the readings that are not flagged, in buckets from midnight UTC",
 }
 """Method names, and where each is described."""

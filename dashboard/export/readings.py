@@ -9,20 +9,24 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from dashboard.export.catalogue import READINGS
+from analysis.quality.outcomes import WORDS, Outcome
+from dashboard.export.catalogue import FLAGGED, READINGS
 from dashboard.export.columns import Batches, rounded
 from ingest.errors import UserError
 from ingest.quantities import QUANTITIES, parse
 from ingest.readings import Quality
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from analysis.quality.daily import DayFlags, Status
     from ingest.installation import Installation
 
 DAY_S = 86_400
 """Seconds of a day."""
 
-Reader = Callable[[pd.Timestamp, pd.Timestamp], pd.DataFrame]
-"""Returns the stored readings between two instants, by sensor and time, as `ingest.store.read_readings`."""
+Keep = Callable[[pa.Table], object]
+"""Takes a batch of a table that is written beside another."""
 
 
 def resolution_s(text: str) -> int:
@@ -61,7 +65,12 @@ def resolution_s(text: str) -> int:
 
 
 def reading_batches(
-    installation: Installation, read: Reader, start: pd.Timestamp, end: pd.Timestamp, bucket_s: int
+    installation: Installation,
+    days: Iterable[DayFlags],
+    start: pd.Timestamp,
+    end: pd.Timestamp,
+    bucket_s: int,
+    keep: Keep,
 ) -> Batches:
     """Yield the readings of a period, one batch a day.
 
@@ -69,28 +78,63 @@ def reading_batches(
     ----------
     installation : Installation
         The system.
-    read : Reader
-        Where readings come from.
+    days : iterable of DayFlags
+        Readings and their flags, day by day, as `analysis.flagged.flagged_days`.
     start, end : pandas.Timestamp
         The period, end excluded. [UTC]
     bucket_s : int
         Length of a bucket, which divides a day. [s]
+    keep : callable
+        Takes the readings of each day that are not good, in the columns of `FLAGGED`.
 
     Yields
     ------
     pyarrow.Table
         In the columns of `READINGS`, by sensor in the order of the installation, then time.
     """
-    midnight = start.floor("D")
-    while midnight < end:
-        following = midnight + pd.Timedelta(days=1)
-        frame = read(max(start, midnight), min(end, following))
+    for day in days:
+        inside = (day.readings["time"] >= start) & (day.readings["time"] < end)
+        frame = day.readings[inside]
         if len(frame):
-            yield bucketed(installation, frame, bucket_s)
-        midnight = following
+            keep(flagged(installation, frame, day.status))
+            yield bucketed(installation, frame, bucket_s, day.status)
 
 
-def bucketed(installation: Installation, frame: pd.DataFrame, bucket_s: int) -> pa.Table:
+def flagged(installation: Installation, frame: pd.DataFrame, status: Status) -> pa.Table:
+    """Return the readings of a day that are not good, each with the test that says so.
+
+    Parameters
+    ----------
+    installation : Installation
+        The system.
+    frame : pandas.DataFrame
+        As `analysis.quality.daily.DayFlags.readings`.
+    status : {"provisional", "final"}
+        Of the day.
+
+    Returns
+    -------
+    pyarrow.Table
+        In the columns of `FLAGGED`.
+    """
+    place = {name: rank for rank, name in enumerate(installation.sensor)}
+    rows = frame[frame["flag"] != Quality.GOOD]
+    rows = rows.assign(rank=rows["sensor"].astype(str).map(place)).sort_values(["rank", "time"])
+    sensors = [installation.sensor[name] for name in rows["sensor"].astype(str)]
+    columns = {
+        "time": pa.array(rows["time"]).cast(FLAGGED.schema.field("time").type),
+        "sensor": pa.array(rows["sensor"].astype(str), pa.string()),
+        "quantity": pa.array([sensor.quantity for sensor in sensors], pa.string()),
+        "unit": pa.array([QUANTITIES[sensor.quantity].ucum for sensor in sensors], pa.string()),
+        "value": pa.array(rounded(rows["value"]), from_pandas=True),
+        "quality": pa.array(rows["flag"].astype(np.int64)),
+        "test": pa.array([WORDS[Outcome(int(outcome))] for outcome in rows["outcome"]], pa.string()),
+        "status": pa.array([status] * len(rows), pa.string()),
+    }
+    return pa.Table.from_arrays([columns[c.name] for c in FLAGGED.columns], schema=FLAGGED.schema)
+
+
+def bucketed(installation: Installation, frame: pd.DataFrame, bucket_s: int, status: Status) -> pa.Table:
     """Return readings summed up in buckets.
 
     Parameters
@@ -98,9 +142,11 @@ def bucketed(installation: Installation, frame: pd.DataFrame, bucket_s: int) -> 
     installation : Installation
         The system.
     frame : pandas.DataFrame
-        Readings by sensor and time, as `ingest.store.read_readings`.
+        As `analysis.quality.daily.DayFlags.readings`.
     bucket_s : int
         Length of a bucket. [s]
+    status : {"provisional", "final"}
+        Of the day.
 
     Returns
     -------
@@ -116,11 +162,10 @@ def bucketed(installation: Installation, frame: pd.DataFrame, bucket_s: int) -> 
     order = order[rank[order] < len(place)]
     rank, times = rank[order], times[order]
     value = frame["value"].to_numpy(float)[order]
-    quality = frame["quality"].to_numpy()[order].astype(np.int64)
+    quality = frame["flag"].to_numpy()[order].astype(np.int64)
     first = np.flatnonzero(np.append([True], (np.diff(rank) != 0) | (np.diff(times) != 0))[: len(rank)])
-    return _table(
-        installation, rank[first], times[first] * bucket_s * 1_000_000, _sums(value, quality, first)
-    )
+    sums = _sums(value, quality, first)
+    return _table(installation, rank[first], times[first] * bucket_s * 1_000_000, sums, status)
 
 
 def _sums(value: np.ndarray, quality: np.ndarray, first: np.ndarray) -> dict[str, np.ndarray]:
@@ -146,7 +191,11 @@ def _sums(value: np.ndarray, quality: np.ndarray, first: np.ndarray) -> dict[str
 
 
 def _table(
-    installation: Installation, rank: np.ndarray, begin_us: np.ndarray, sums: dict[str, np.ndarray]
+    installation: Installation,
+    rank: np.ndarray,
+    begin_us: np.ndarray,
+    sums: dict[str, np.ndarray],
+    status: Status,
 ) -> pa.Table:
     """Return buckets as a batch."""
     sensors = list(installation.sensor.items())
@@ -160,5 +209,6 @@ def _table(
         **{name: pa.array(np.array(texts, object)[rank], pa.string()) for name, texts in words.items()},
         **{name: pa.array(rounded(sums[name]), from_pandas=True) for name in ("mean", "min", "max", "last")},
         **{name: pa.array(sums[name].astype(np.int64)) for name in ("n", "n_flagged", "quality")},
+        "status": pa.array([status] * len(rank), pa.string()),
     }
     return pa.Table.from_arrays([columns[c.name] for c in READINGS.columns], schema=READINGS.schema)

@@ -28,6 +28,8 @@ from analysis.archive import analyse_archive
 from analysis.cli_equivalence import read_margin, words
 from analysis.equivalence.plots import plot_doses
 from analysis.equivalence.treatments import compare
+from analysis.flagged import flagged_days
+from analysis.quality.outcomes import WORDS
 from analysis.results import Results
 from dashboard.export import workbook
 from dashboard.export.bundle import export_bundle, export_folder
@@ -36,6 +38,7 @@ from dashboard.export.columns import DIGITS, Column, Table, rounded, table_of
 from dashboard.export.order import Order, read_formats
 from dashboard.export.readings import bucketed, reading_batches, resolution_s
 from dashboard.export.text_files import FORMULA_STARTS, harmless, write_csv
+from ingest import upkeep
 from ingest.errors import UserError
 from ingest.load_installation import load
 from ingest.readings import Quality
@@ -351,37 +354,70 @@ def test_figures_show_each_treatment(made: Made) -> None:
     assert "target" in key
 
 
-def test_readings_are_summed_up_as_the_archive_has_them(made: Made) -> None:
-    """Each bucket's numbers are those of its unflagged readings, and its counts and worst flag those of all."""
-    system = made.system
-    frame = read_readings(made.archive, system, start=made.order.start, end=made.order.end)
+def test_readings_are_summed_up_as_archive_and_flags_have_them(made: Made) -> None:
+    """Each bucket's numbers are those of the archive's readings without the flagged ones; its counts are those of all."""
+    frame = read_readings(made.archive, made.system, start=made.order.start, end=made.order.end)
     frame["bucket"] = frame["time"].dt.floor("10min")
     every = frame.groupby(["sensor", "bucket"], observed=True)
-    good = frame[frame["quality"] < 3].groupby(["sensor", "bucket"], observed=True)["value"]
+    flagged = _parquet(made, "flagged")
+    out = pd.MultiIndex.from_frame(flagged.loc[flagged["quality"] >= 3, ["sensor", "time"]])
+    good = frame[~pd.MultiIndex.from_frame(frame[["sensor", "time"]].astype({"sensor": str})).isin(out)]
+    value = good.groupby(["sensor", "bucket"], observed=True)["value"]
     table = _parquet(made, "readings").set_index(["sensor", "time"]).sort_index()
 
     assert len(table) == every.ngroups
-    wanted = pd.DataFrame({"mean": good.mean(), "min": good.min(), "max": good.max(), "last": good.last()})
+    wanted = pd.DataFrame(
+        {"mean": value.mean(), "min": value.min(), "max": value.max(), "last": value.last()}
+    )
     wanted = wanted.rename_axis(index={"bucket": "time"}).reindex(table.index)
     for name in ("mean", "min", "max", "last"):
         np.testing.assert_allclose(table[name].to_numpy(float), wanted[name].to_numpy(float), rtol=1e-11)
     assert table.n.sum() + table.n_flagged.sum() == len(frame)
-    assert table.n_flagged.sum() == (frame["quality"] >= 3).sum() > 0
-    assert set(table[table.n_flagged > 0].quality) == {Quality.SUSPECT}
+    assert table.n_flagged.sum() == len(out) >= (frame["quality"] >= 3).sum() > 0
+    assert set(table["quality"]) <= {Quality.GOOD, Quality.NOT_EVALUATED, Quality.SUSPECT, Quality.BAD}
+
+
+def test_every_flagged_reading_stands_with_its_test_and_its_status(made: Made) -> None:
+    """The table of flagged readings has each once, its value as stored, its test, and provisional while its day is open."""
+    flagged = _parquet(made, "flagged")
+    days = list(flagged_days(made.archive, made.system, made.order.start, made.order.end))
+    every = pd.concat([day.readings for day in days])
+    every = every[(every["time"] >= made.order.start) & (every["time"] < made.order.end)]
+
+    assert len(flagged) == (every["flag"] != Quality.GOOD).sum()
+    assert not flagged.duplicated(["sensor", "time"]).any()
+    assert set(flagged["test"]) <= set(WORDS.values()) - {"passed"}
+    assert set(flagged["status"]) == set(_parquet(made, "readings")["status"]) == {"provisional"}
+
+
+def test_closed_days_are_exported_as_final(made: Made, tmp_path: Path) -> None:
+    """Once the days have manifests the same readings come as final, and none waits for a neighbour any more."""
+    archive = tmp_path / "archive"
+    shutil.copytree(made.archive, archive)
+    upkeep.upkeep(archive, made.system.site, everything=True, limit=100)
+    out = export_folder(
+        replace(made.order, archive=archive, formats=("parquet",)), made.results, tmp_path / "out"
+    )
+    readings, flagged = (
+        pd.read_parquet(out / "parquet" / f"{name}.parquet") for name in ("readings", "flagged")
+    )
+
+    assert set(readings["status"]) == {"final"}
+    assert set(flagged["quality"]) <= {Quality.SUSPECT, Quality.BAD, Quality.MISSING}
+    assert readings.n.sum() == _parquet(made, "readings").n.sum()
 
 
 def test_readings_come_a_day_at_a_time(made: Made) -> None:
-    """No more than a day of readings is asked for at once, and buckets are the same as all at once."""
-    asked = []
+    """Buckets of the days together are the same as those of all readings at once, and each day's flagged ones are handed on."""
+    days = list(flagged_days(made.archive, made.system, made.order.start, made.order.end))
+    kept: list[pa.Table] = []
+    parts = list(reading_batches(made.system, days, made.order.start, made.order.end, 600, kept.append))
+    every = pd.concat([day.readings for day in days])
+    every = every[(every["time"] >= made.order.start) & (every["time"] < made.order.end)]
+    every["sensor"] = every["sensor"].astype("category")
+    whole = bucketed(made.system, every, 600, "provisional")
 
-    def read(start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
-        asked.append(end - start)
-        return read_readings(made.archive, made.system, start=start, end=end)
-
-    parts = list(reading_batches(made.system, read, made.order.start, made.order.end, 600))
-    whole = bucketed(made.system, read_readings(made.archive, made.system, end=made.order.end), 600)
-
-    assert max(asked) <= pd.Timedelta(days=1)
+    assert len(parts) == len(kept) == len(days)
     assert sum(part.num_rows for part in parts) == whole.num_rows
 
 
@@ -392,16 +428,16 @@ def test_bucket_without_a_good_reading_has_no_numbers(made: Made) -> None:
             "time": pd.to_datetime(["2026-06-01T00:00:05Z", "2026-06-01T00:00:10Z", "2026-06-01T00:01:00Z"]),
             "sensor": pd.Categorical(["feed_ec"] * 3),
             "value": [1.0, 2.0, 3.0],
-            "quality": np.array([3, 4, 1], np.int8),
+            "flag": np.array([3, 4, 1], np.int8),
         }
     )
-    rows = bucketed(made.system, frame, 60).to_pylist()
+    rows = bucketed(made.system, frame, 60, "final").to_pylist()
 
-    assert [(r["mean"], r["n"], r["n_flagged"], r["quality"]) for r in rows] == [
-        (None, 0, 2, 4),
-        (3.0, 1, 0, 1),
+    assert [(r["mean"], r["n"], r["n_flagged"], r["quality"], r["status"]) for r in rows] == [
+        (None, 0, 2, 4, "final"),
+        (3.0, 1, 0, 1, "final"),
     ]
-    assert bucketed(made.system, frame[:0], 60).num_rows == 0
+    assert bucketed(made.system, frame[:0], 60, "final").num_rows == 0
 
 
 def test_sheet_that_cannot_hold_the_readings_says_where_they_are(
