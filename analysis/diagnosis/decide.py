@@ -79,6 +79,8 @@ class Verdict:
         Faults that may be, the likeliest first.
     case : int
         Which of the cases the likeliest explanation belongs to.
+    misfit : float
+        Squared distance of the shift from the likeliest explanation. [standard deviations]
     """
 
     probability: Array
@@ -88,6 +90,7 @@ class Verdict:
     named: tuple[int, ...]
     possible: tuple[int, ...]
     case: int
+    misfit: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,5 +228,6 @@ def _summed(sets: list[tuple[int, ...]], fits: list[Fit], weights: Array, lead: 
     order = np.argsort(-probability)
     possible = tuple(int(i) for i in order if probability[i] >= POSSIBLE)
     unknown = float(weights[len(sets) :].sum())
-    case = int(weights[: len(sets)].argmax()) * cases // len(sets)
-    return Verdict(probability, size, deviation, unknown, named, possible, case)
+    likeliest = int(weights[: len(sets)].argmax())
+    case, misfit = likeliest * cases // len(sets), fits[likeliest].misfit
+    return Verdict(probability, size, deviation, unknown, named, possible, case, misfit)

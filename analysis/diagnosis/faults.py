@@ -6,7 +6,7 @@ order through the losses, the regulator and the emitters to the channels, and fr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -152,6 +152,32 @@ def faults(network: Network, found: Sequence[Relation], at: Operating) -> tuple[
             )
         )
     return tuple(kept)
+
+
+def at_flow(wrong: Sequence[Fault], found: Sequence[Relation], growth: Array) -> tuple[Fault, ...]:
+    """Return the faults as the relations feel them at another flow than the baseline's.
+
+    What a pressure sensor is off by is divided, with the loss that it enters, by the flow to its power: a zone
+    that gives less than it did makes the same offset weigh more.
+
+    Parameters
+    ----------
+    wrong : sequence of Fault
+        The faults.
+    found : sequence of Relation
+        The relations.
+    growth : ndarray
+        Logarithm of the flow over that of the baseline, one a relation. [-]
+
+    Returns
+    -------
+    tuple of Fault
+        The same; those of pressure sensors with their signatures for the losses brought to this flow.
+    """
+    factor = np.array(
+        [np.exp(-r.exponent * g) if r.kind == "loss" else 1.0 for r, g in zip(found, growth, strict=True)]
+    )
+    return tuple(replace(f, signature=f.signature * factor) if f.kind == "sensor fault" else f for f in wrong)
 
 
 def _bend(kind: str, relation: Relation) -> float:

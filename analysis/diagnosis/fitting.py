@@ -40,12 +40,16 @@ class Fit:
     ----------
     evidence, likelihood : float
         Log evidence with sizes unknown, and log likelihood at the best sizes, without their constant.
+    misfit : float
+        Squared distance of the shift from the best sizes, in standard deviations of noise, drift and what the
+        signatures leave open. [-]
     size, covariance : ndarray
         Best sizes, and the covariance of their estimate. [as the faults]
     """
 
     evidence: float
     likelihood: float
+    misfit: float
     size: Array
     covariance: Array
 
@@ -84,8 +88,9 @@ def fitted(shift: Array, covariance: Array, members: Sequence[Fault], *, signed:
         logs.append(
             np.log(weight) + gauss(shift, whole) + float(np.log(2.0) * signs.sum() + odds[signs].sum())
         )
-    likelihood = gauss(shift - s @ size, wide)
-    return Fit(float(np.logaddexp.reduce(logs)), likelihood, size, np.asarray(spread))
+    left = shift - s @ size
+    misfit = float(left @ np.linalg.solve(wide, left))
+    return Fit(float(np.logaddexp.reduce(logs)), gauss(left, wide), misfit, size, np.asarray(spread))
 
 
 def _unsure(size: float, fault: Fault) -> Array:

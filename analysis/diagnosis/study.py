@@ -11,7 +11,7 @@ from analysis.diagnosis.baseline import chart
 from analysis.diagnosis.course import courses
 from analysis.diagnosis.decide import ALARM, CLEAR, masked, ratios, verdict
 from analysis.diagnosis.drift import wander
-from analysis.diagnosis.faults import faults
+from analysis.diagnosis.faults import at_flow, faults
 from analysis.diagnosis.network import network_of
 from analysis.diagnosis.others import odds_from_others
 from analysis.diagnosis.relations import operating_point, present_nodes, relations
@@ -44,6 +44,9 @@ QUICK_ALARM = 22.0
 """Likelihood ratio of the quick mean above which something has changed. [twice the log] As `ALARM`, higher
 because it is noisier."""
 
+
+LATELY = 5
+"""Days whose flow is taken for the present one. [-] About the moving mean's memory."""
 
 HOPELESS = 12.0
 """How far a way in which a change may have gone may fit worse than another and still be weighed. [log likelihood]"""
@@ -187,17 +190,28 @@ def judged(one: Study, first: int, last: int, others: Sequence[Study] = ()) -> t
         One, or two where two changes stand beside each other and do not name the same.
     """
     more = odds_from_others(one, last, others)
+    wrong = at_flow(one.faults, one.found, _growth(one, last))
+    parts = sorted(courses(one, last), key=lambda every: -max(way.gain for way in every))
     found: list[Episode] = []
-    parts = courses(one, last)
     for every in parts:
         likely = max(way.case.fit for way in every)
         ways = [way for way in every if way.case.fit > likely - HOPELESS]
-        told = verdict([way.case for way in ways], one.faults, more)
+        told = verdict([way.case for way in ways], wrong, more)
         if len(parts) > 1 and len(told.named) > 1:
             told = replace(told, named=())  # three faults at once: something that the signatures do not hold
+        if found and not found[0].judged.named:
+            told = replace(told, named=())  # the lesser change may be what the greater one left over
         if not found or not told.named or not set(told.named) <= set(found[0].judged.named):
             found.append(Episode(first, last, last == one.ratio.size - 1, ways[told.case], told))
     return tuple(found)
+
+
+def _growth(one: Study, day: int) -> Array:
+    """Return by how much the logarithm of the flow that losses are brought to reference by has grown. [-]"""
+    lately = one.driver[max(day + 1 - LATELY, 0) : day + 1]
+    seen = np.array([np.mean(x[np.isfinite(x)]) if np.isfinite(x).any() else np.nan for x in lately.T])
+    grown = [r.kind == "loss" and one.at.flow for r in one.found]
+    return np.nan_to_num(np.where(grown, seen - np.log(one.at.flow or 1.0), 0.0))
 
 
 def _ratio(of: Chart, wrong: Sequence[Fault]) -> Array:
