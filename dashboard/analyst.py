@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from analysis.quality.outcomes import Count
     from analysis.results import Results
     from ingest.installation import Installation
 
@@ -60,9 +61,25 @@ class Analyst:
         AnalysisError
             If it failed, or its process ended; the next question starts a new one.
         """
+        results: Results = self._answer("results", start, end)
+        return results
+
+    def flags(self, start: pd.Timestamp, end: pd.Timestamp) -> tuple[Count, ...]:
+        """Return what `analysis.flagged.FlagCounts` says of the days of a period.
+
+        Raises
+        ------
+        AnalysisError
+            As `analyse`.
+        """
+        counted: tuple[Count, ...] = self._answer("flags", start, end)
+        return counted
+
+    def _answer(self, what: str, start: pd.Timestamp, end: pd.Timestamp) -> Any:
+        """Ask, in turn with others, and return the answer."""
         with self._lock:
             try:
-                said, answer = self._ask((start, end))
+                said, answer = self._ask((what, start, end))
             except (OSError, EOFError, pickle.UnpicklingError) as error:
                 process = self._process
                 self.end()
@@ -71,14 +88,13 @@ class Analyst:
                 raise AnalysisError(msg) from error
         if said == "problem":
             raise AnalysisError(answer)
-        results: Results = answer
-        return results
+        return answer
 
-    def _ask(self, period: tuple[pd.Timestamp, pd.Timestamp]) -> tuple[str, Any]:
+    def _ask(self, question: tuple[str, pd.Timestamp, pd.Timestamp]) -> tuple[str, Any]:
         process = self._running()
         assert process.stdin is not None  # noqa: S101 - it was asked for
         assert process.stdout is not None  # noqa: S101 - it was asked for
-        _send(process.stdin, period)
+        _send(process.stdin, question)
         answer: tuple[str, Any] = pickle.load(process.stdout)  # noqa: S301 - from our own child, by a pipe of its own
         return answer
 
@@ -116,12 +132,19 @@ def _send(pipe: BinaryIO | Any, value: object) -> None:
 def _work(questions: BinaryIO, answers: BinaryIO) -> None:
     """Answer one question after the other, until there is nobody to ask."""
     from analysis.archive import analyse_archive  # noqa: PLC0415 - the server does not pay for it
+    from analysis.flagged import FlagCounts  # noqa: PLC0415 - as above
 
     archive, installation = pickle.load(questions)  # noqa: S301 - from the server that started this process
+    flags = FlagCounts(archive, installation)
     while True:
-        start, end = pickle.load(questions)  # noqa: S301 - as above
+        what, start, end = pickle.load(questions)  # noqa: S301 - as above
         try:
-            answer: tuple[str, object] = ("results", analyse_archive(archive, installation, start, end))
+            said = (
+                flags.of(start, end)
+                if what == "flags"
+                else analyse_archive(archive, installation, start, end)
+            )
+            answer: tuple[str, object] = (what, said)
         except Exception as error:
             log.exception("the analysis failed")
             answer = ("problem", str(error) or type(error).__name__)

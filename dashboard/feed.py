@@ -14,6 +14,7 @@ from ingest.series import read_series
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analysis.quality.outcomes import Count
     from analysis.results import Results
     from dashboard.analyst import Analyst
     from ingest.installation import Installation
@@ -38,6 +39,9 @@ class Feed(Protocol):
 
     def analyse(self, start: pd.Timestamp, end: pd.Timestamp) -> Results:
         """Return what the analysis says of a period."""
+
+    def flags(self, start: pd.Timestamp, end: pd.Timestamp) -> tuple[Count, ...]:
+        """Return how many readings of each day that a period touches have which outcome of the quality tests."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,3 +86,11 @@ class ArchiveFeed:
         from analysis.archive import analyse_archive  # noqa: PLC0415 - a server with an analyst does not pay for it
 
         return analyse_archive(self.archive, self.installation, since, end)
+
+    def flags(self, start: pd.Timestamp, end: pd.Timestamp) -> tuple[Count, ...]:
+        """Return counts of flags; as `analysis.flagged.FlagCounts.of`."""
+        if self.analyst is not None:
+            return self.analyst.flags(start, end)
+        from analysis.flagged import FlagCounts  # noqa: PLC0415 - as above
+
+        return FlagCounts(self.archive, self.installation).of(start, end)

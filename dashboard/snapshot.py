@@ -10,6 +10,7 @@ import pandas as pd
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+    from analysis.quality.outcomes import Count
     from analysis.results import Estimate, Results, Run
     from analysis.service import Service
     from dashboard.cases import Case
@@ -80,6 +81,8 @@ class Snapshot:
         Calibrations, dilution series and catch tests that people wrote down, newest first.
     completeness : mapping of str to float
         Sensor to its share of the readings that the last day should have. [-]
+    flags : tuple of Count
+        How many readings of today and of the day before (UTC) have which outcome of the quality tests.
     computed : pandas.Timestamp or None
         When it ended. [UTC]
     problems : mapping of str to str
@@ -95,6 +98,7 @@ class Snapshot:
     services: tuple[Service, ...] = ()
     entries: tuple[dict[str, Any], ...] = ()
     completeness: Mapping[str, float] = field(default_factory=dict)
+    flags: tuple[Count, ...] = ()
     computed: pd.Timestamp | None = None
     problems: Mapping[str, str] = field(default_factory=dict)
     whole: bool = True

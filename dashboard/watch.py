@@ -164,6 +164,7 @@ class Watch:
         if self.pace.ahead and self._snapshot.results is None:
             self._take(of_late(self.feed, services, now, days=days, season=days), now, whole=False)
         self._take(of_late(self.feed, services, now, days=days, season=season), now, whole=True)
+        self._take_flags(now)
 
     def _take(self, results: Results, now: pd.Timestamp, *, whole: bool) -> None:
         """Take in results: of the whole season, or of the last days for the time being."""
@@ -181,6 +182,14 @@ class Watch:
             )
         self.refresh()
         give_back()
+
+    def _take_flags(self, now: pd.Timestamp) -> None:
+        """Take in how many readings of today and of the day before (UTC) are flagged, and why."""
+        counted = self.feed.flags(now - pd.Timedelta(days=1), now)
+        with self._lock:
+            old = self._snapshot
+            if counted != old.flags:
+                self._snapshot = replace(old, flags=counted, version=old.version + 1)
 
     def refresh(self) -> None:
         """Take in what people wrote down."""

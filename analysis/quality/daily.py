@@ -7,7 +7,7 @@ nothing else: whoever asks again for a day that is closed gets the same flags.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -16,7 +16,7 @@ from analysis.prepare import prepare
 from analysis.quality.checks import seconds
 from analysis.quality.flags import DRY_MARGIN_S, failed_test
 from analysis.quality.limits import limits_of
-from analysis.quality.outcomes import FLAG_OF, Outcome
+from analysis.quality.outcomes import FLAG_OF, Count, Outcome, Status
 from ingest.readings import Quality
 
 if TYPE_CHECKING:
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
     from analysis.quality.limits import Limits
     from ingest.installation import Installation
-
-Status = Literal["provisional", "final"]
 
 EDGE = pd.Timedelta(hours=1)
 """Readings before and after a day that its flags may depend on: more than any test reaches, see
@@ -53,36 +51,6 @@ class DayFlags:
     day: pd.Timestamp
     status: Status
     readings: pd.DataFrame
-
-
-@dataclass(frozen=True, slots=True)
-class Count:
-    """How many readings of one sensor and day have one outcome.
-
-    Attributes
-    ----------
-    day : pandas.Timestamp
-        Midnight at which the day begins. [UTC]
-    status : {"provisional", "final"}
-        Whether they can still change.
-    sensor : str
-        Its name.
-    outcome : Outcome
-        What the tests said.
-    count : int
-        How many. [-]
-    """
-
-    day: pd.Timestamp
-    status: Status
-    sensor: str
-    outcome: Outcome
-    count: int
-
-    @property
-    def flag(self) -> Quality:
-        """The flag of these readings."""
-        return Quality(int(FLAG_OF[self.outcome]))
 
 
 def day_flags(

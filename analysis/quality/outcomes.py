@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import IntEnum
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -13,7 +14,11 @@ from ingest.readings import Quality
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    import pandas as pd
     from numpy.typing import NDArray
+
+Status = Literal["provisional", "final"]
+"""Whether flags can still change."""
 
 
 class Outcome(IntEnum):
@@ -91,3 +96,33 @@ def at_the_door(stored: NDArray[np.int8]) -> NDArray[np.int8]:
     ['PASSED', 'DOOR_SUSPECT', 'DOOR_BAD', 'MISSING']
     """
     return np.asarray(_DOOR[stored], np.int8)
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """How many readings of one sensor and day have one outcome.
+
+    Attributes
+    ----------
+    day : pandas.Timestamp
+        Midnight at which the day begins. [UTC]
+    status : {"provisional", "final"}
+        Whether they can still change.
+    sensor : str
+        Its name.
+    outcome : Outcome
+        What the tests said.
+    count : int
+        How many. [-]
+    """
+
+    day: pd.Timestamp
+    status: Status
+    sensor: str
+    outcome: Outcome
+    count: int
+
+    @property
+    def flag(self) -> Quality:
+        """The flag of these readings."""
+        return Quality(int(FLAG_OF[self.outcome]))

@@ -19,7 +19,8 @@ from ingest.readings import Quality
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from analysis.quality.daily import DayFlags, Status
+    from analysis.quality.daily import DayFlags
+    from analysis.quality.outcomes import Status
     from ingest.installation import Installation
 
 DAY_S = 86_400

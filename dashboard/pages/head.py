@@ -8,6 +8,7 @@ from dashboard.case_box import case_box
 from dashboard.chart_box import Compare, chart_box, days_before
 from dashboard.context import Context, Page
 from dashboard.pages.injectors import injectors
+from dashboard.pages.quality import quality_part
 from dashboard.pages.zone import period_section, sensor_tiles
 from dashboard.panels import head_panels
 from dashboard.parts import do_now, section
@@ -56,5 +57,6 @@ def page(context: Context) -> Page:
                 ),
                 testid="findings",
             ),
+            quality_part(context, head_panels(context.installation)),
         ],
     )

@@ -14,6 +14,7 @@ from dashboard.context import Context, Page
 from dashboard.display import duration, scale, when
 from dashboard.estimates import estimates_table, text
 from dashboard.pages.plots import plots
+from dashboard.pages.quality import quality_part
 from dashboard.pages.run import run_path, save_numbers
 from dashboard.panels import sensor_label, zone_panels
 from dashboard.parts import (
@@ -84,6 +85,7 @@ def page(context: Context, zone: str) -> Page:
                 testid="findings",
             ),
             section(say("zone.runs"), _runs(context, zone), testid="runs-part"),
+            quality_part(context, zone_panels(context.installation, zone)),
         ],
     )
 

@@ -11,8 +11,8 @@ import pytest
 
 from analysis.flagged import flagged_days
 from analysis.prepare import prepare
-from analysis.quality.daily import DayFlags, Status, counts, day_flags
-from analysis.quality.outcomes import WORDS, Outcome
+from analysis.quality.daily import DayFlags, counts, day_flags
+from analysis.quality.outcomes import WORDS, Outcome, Status
 from ingest import upkeep
 from ingest.installation import Installation
 from ingest.readings import Quality

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 import pandas as pd
 import pytest
 
+from analysis.quality.outcomes import Count, Outcome
 from analysis.results import Results
 from dashboard.watch import Pace, Watch
 from ingest.installation import Installation
@@ -58,6 +59,11 @@ class Source:
         self.hold.wait(10)
         self.analyses += 1
         return Results("x", start, end, "0", (), (), ())
+
+    def flags(self, start: pd.Timestamp, end: pd.Timestamp) -> tuple[Count, ...]:
+        """Return one reading that waits for the next ones, of the day in which the period ends."""
+        assert end - start == pd.Timedelta(days=1)
+        return (Count(end.floor("D"), "provisional", "feed_ec", Outcome.WAITING, 1),)
 
 
 @pytest.fixture
