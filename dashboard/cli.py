@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from dashboard import cli_check, cli_export, cli_notices, cli_report
+from dashboard import cli_check, cli_export, cli_flags, cli_notices, cli_report
 from dashboard.lately import RUN_DAYS, SEASON_DAYS
 from ingest.errors import UserError
 
@@ -20,6 +20,7 @@ def register(app: typer.Typer) -> None:
     cli_report.register(app)
     cli_notices.register(app)
     cli_export.register(app)
+    cli_flags.register(app)
 
     @app.command()
     def dashboard(  # noqa: PLR0913 - a command has the options that people need
