@@ -25,7 +25,10 @@ from analysis.backflow.season import slow_leak_back
 from analysis.clearout.estimate import clear_out
 from analysis.clearout.fronts import travel_between
 from analysis.clocks.delays import clock_levels
+from analysis.clocks.edges import edges
 from analysis.clocks.judge import clock_faults
+from analysis.clocks.slow import slow_sensors
+from analysis.clocks.walk import walking_clocks
 from analysis.diagnosis.features import steady
 from analysis.diagnosis.normalised import filter_loss, reference_flow
 from analysis.diagnosis.season import diagnose
@@ -76,6 +79,7 @@ RUN_STEPS: tuple[Callable[[RunView], Said], ...] = (
     steady,
     reference_flow,
     filter_loss,
+    edges,
 )
 
 RUN_JUDGES: tuple[Callable[[RunView, Sequence[Estimate]], Said], ...] = (
@@ -107,4 +111,6 @@ SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
     valve_faults,
     long_runs,
     clock_faults,
+    walking_clocks,
+    slow_sensors,
 )

@@ -26,6 +26,12 @@ JUMP_S, JUMP_SCATTERS = 20.0, 8.0
 """Change of a delay, in seconds and in scatters of it, that is a jump. [s], [-] No source: networks make some
 seconds more or less."""
 
+USUAL = 5
+"""Newest features whose middle a delay is compared with. No source."""
+
+STAY = pd.Timedelta(hours=26)
+"""How long a jump must stay. No source: a network is seldom slow for more than a day."""
+
 DRIFT_A_DAY = 5.0
 """What a clock that nobody sets may drift in a day. [s] 60 ppm; no source."""
 
@@ -110,7 +116,9 @@ def clock_faults(season: SeasonView) -> Sequence[Finding]:
 def _of_sensor(features: Sequence[Feature], end: pd.Timestamp) -> list[Moved]:
     """Return what is wrong with one sensor's clock."""
     steps = _steps(features)
-    found = [_jump(features, steps, number, end) for number in range(len(steps))]
+    jumps = [_jump(features, steps, number, end) for number in range(len(steps))]
+    undone = [n for n in range(1, len(jumps)) if _undoes(jumps[n - 1], jumps[n])]
+    found = [jump for n, jump in enumerate(jumps) if n not in undone]
     bounds = [0, *steps, len(features)]
     for first, last in pairwise(bounds):
         part = features[first:last]
@@ -125,32 +133,39 @@ def _of_sensor(features: Sequence[Feature], end: pd.Timestamp) -> list[Moved]:
 def _steps(features: Sequence[Feature]) -> list[int]:
     """Return the places from which a delay is another one and stays so.
 
-    A delay that grows must be seen twice, as messages are held back for hours now and then; one that shrinks needs
-    no witness where it is the last.
+    A delay that grows must stay for some time, as messages are held back for hours now and then; one that shrinks
+    needs no witness where it is the last.
     """
     found: list[int] = []
-    base = features[0]
+    usual = [features[0]]
     for n, here in enumerate(features[1:], start=1):
-        change = here.value - base.value
-        limit = _limit(base, here)
+        base = float(np.median([f.value for f in usual[-USUAL:]]))
+        change, limit = here.value - base, _limit(usual[-1], here)
         if abs(change) <= limit:
-            base = here
-            continue
-        if n + 1 < len(features):
-            later = features[n + 1].value - base.value
-            stays = later * change > 0 and abs(later) > limit / 2.0
-        else:
-            stays = change < 0
-        if stays:
+            usual.append(here)
+        elif _stays(features[n + 1 :], here, base, change):
             found.append(n)
-            base = here
+            usual = [here]
     return found
+
+
+def _stays(later: Sequence[Feature], here: Feature, base: float, change: float) -> bool:
+    """Return whether a delay that changed is not back after a while."""
+    if not later:
+        return change < 0
+    soon = [f for n, f in enumerate(later) if n == 0 or f.at - here.at <= STAY]
+    return all((f.value - base) / change > 0.5 for f in soon)  # noqa: PLR2004 - half way back
 
 
 def _limit(base: Feature, here: Feature) -> float:
     """Return the change of a delay that network and a slow drift may make from one feature to another. [s]"""
     days = max((here.at - base.at).total_seconds() / 86400.0 - 1.0, 0.0)
     return max(JUMP_S, JUMP_SCATTERS * max(base.deviation, here.deviation)) + DRIFT_A_DAY * days
+
+
+def _undoes(one: Moved, two: Moved) -> bool:
+    """Return whether a jump takes back the one before it."""
+    return one.size * two.size < 0 and abs(one.size + two.size) <= max(JUMP_S / 2.0, 0.2 * abs(one.size))
 
 
 def _jump(features: Sequence[Feature], steps: Sequence[int], number: int, end: pd.Timestamp) -> Moved:
