@@ -73,6 +73,7 @@ def _today() -> date:
 
 def _words(system: Installation, made: Sheet) -> str:
     """Return the description and the remarks for a terminal."""
+    from analysis.amounts import in_units  # noqa: PLC0415 - loaded only where it is wanted
     from dashboard.paper.sheet import SEVERITY, value, verdict  # noqa: PLC0415 - loaded only where it is wanted
     from ingest.description import describe  # noqa: PLC0415 - as above
 
@@ -83,8 +84,8 @@ def _words(system: Installation, made: Sheet) -> str:
     lines += ["", verdict(made)]
     for remark in made.remarks:
         lines += [
-            f"{SEVERITY[remark.severity]}: {remark.place}: {remark.what}",
-            f"    mend: {remark.mend}",
+            f"{SEVERITY[remark.severity]}: {remark.place}: {in_units(remark.what, system.units)}",
+            f"    mend: {in_units(remark.mend, system.units)}",
             f"    after: {remark.source}",
         ]
     return "\n".join(lines) + "\n"

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
+from analysis.amounts import amount
 from analysis.results import Finding
 from analysis.runs.windows import LONGEST_RUN
 from analysis.table import clock
@@ -89,8 +90,8 @@ def _finding(long: Long) -> Finding:
     going = not run.complete or length >= LONGEST_RUN
     against = "planned" if long.planned else "the longest of the runs before"
     times = length / long.usual
-    water = "" if run.mean_flow_l_h is None else f" at {run.mean_flow_l_h:.0f} L/h"
-    cost = "" if run.mean_flow_l_h is None else f" at about {run.mean_flow_l_h:.0f} L an hour"
+    water = "" if run.mean_flow_l_h is None else f" at {amount(run.mean_flow_l_h, 'L/h')}"
+    cost = "" if run.mean_flow_l_h is None else f" at about {amount(run.mean_flow_l_h, 'L')} an hour"
     return Finding(
         kind="long run",
         zone=run.zone,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from analysis.amounts import amount
 from analysis.diagnosis.words import PRESSURE
 from analysis.results import Finding
 from analysis.table import clock
@@ -92,7 +93,9 @@ def past(season: SeasonView, row: Sequence[Event], *, usual: float | None, held:
     by_pressure = season.installation.sensor[water].quantity == "pressure"
     said = f"the valve sensor {last.sensors[0]} said closed" if len(last.sensors) > 1 else "the run had ended"
     share = f" ({last.level / usual:.0%} of the zone's usual flow)" if usual and not by_pressure else ""
-    level = f"stood at {last.level:.0f} kPa" if by_pressure else f"read {last.level:.0f} L/h{share}"
+    level = (
+        f"stood at {amount(last.level, 'kPa')}" if by_pressure else f"read {amount(last.level, 'L/h')}{share}"
+    )
     often = f"; so {len(row)} times, and {held} closings in between held" if len(row) > 1 else ""
     sure = (
         "pressure alone does not prove that water flows"
@@ -100,7 +103,7 @@ def past(season: SeasonView, row: Sequence[Event], *, usual: float | None, held:
         else "that water passed is as sure as the meter; the valve is the likely cause, its sensor or, where it is small, "
         "the meter's zero the other"
     )
-    lost = "" if by_pressure else f" About {litres(row):.0f} L have run so already."
+    lost = "" if by_pressure else f" About {amount(litres(row), 'L')} have run so already."
     return _finding(
         season,
         "valve fault",
@@ -185,15 +188,15 @@ def at_rest(season: SeasonView, row: Sequence[Event], *, usual: float | None) ->
         meter,
         "act" if grave else "watch",
         evidence=(
-            f"every zone behind {meter} was closed, and it read {last.level:.0f} L/h{share} for {clock(_seconds(last))}"
+            f"every zone behind {meter} was closed, and it read {amount(last.level, 'L/h')}{share} for {clock(_seconds(last))}"
             f"{often}; that water flows is as sure as the meter, where it goes these sensors do not decide: a meter or a "
             "pressure sensor in each zone would"
         ),
         causes=LEAKING,
         advice=(
             "Shut the hand valves of the zones one after the other, and see at which the meter stops; if at none, look "
-            f"along the main. {PRESSURE} Waiting costs about {last.level:.0f} L for every hour at rest; "
-            f"{litres(row):.0f} L have run so already."
+            f"along the main. {PRESSURE} Waiting costs about {amount(last.level, 'L')} for every hour at rest; "
+            f"{amount(litres(row), 'L')} have run so already."
         ),
     )
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.amounts import in_units
 from analysis.commissioning.instruments import Ability, abilities
 from analysis.commissioning.items import Fact, Remark
 from analysis.commissioning.pressures import Worked
@@ -101,7 +102,9 @@ def sections(installation: Installation, made: Sheet, units: Units) -> tuple[Sec
     """Return the sheet's body, for the sheet itself and for the commissioning record."""
     solved = worked(installation)
     return (
-        Section("What was found in the description", words=(verdict(made),), table=_remarks(made.remarks)),
+        Section(
+            "What was found in the description", words=(verdict(made),), table=_remarks(made.remarks, units)
+        ),
         *(_zone(name, solved[name], made, units) for name in installation.zone),
         *_places(made, units, "injector", "Injector"),
         *_places(made, units, "stock", "Stock"),
@@ -138,9 +141,12 @@ WATER = (
 )
 
 
-def _remarks(remarks: tuple[Remark, ...]) -> Table | None:
+def _remarks(remarks: tuple[Remark, ...], units: Units) -> Table | None:
     """Return the remarks as a table, or None where there is none."""
-    rows = tuple((SEVERITY[r.severity], r.place, r.what, r.mend, r.source) for r in remarks)
+    rows = tuple(
+        (SEVERITY[r.severity], r.place, in_units(r.what, units), in_units(r.mend, units), r.source)
+        for r in remarks
+    )
     return Table(("", "Where", "What was found", "What to do", "Source"), rows) if rows else None
 
 
@@ -158,7 +164,7 @@ def _of(made: Sheet, place: str) -> list[Fact]:
 def _zone(name: str, answer: Worked | str, made: Sheet, units: Units) -> Section:
     """Return a zone's section with its pictures."""
     pictures = _pictures(name, answer, units) if isinstance(answer, Worked) else ()
-    words = () if isinstance(answer, Worked) else (f"Not computed: {answer}.",)
+    words = () if isinstance(answer, Worked) else (f"Not computed: {in_units(answer, units)}.",)
     return Section(
         f"Zone {name}", words=words, table=_facts(_of(made, f"zone.{name}"), units), pictures=pictures
     )

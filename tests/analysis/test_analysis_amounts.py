@@ -1,11 +1,19 @@
-"""Amounts in sentences are found again and turned, and nothing else is."""
+"""Amounts in sentences are found again and turned, and nothing else is; every sentence of the analysis has them."""
 
 from __future__ import annotations
+
+import re
+from pathlib import Path
 
 import pytest
 
 from analysis.amounts import NBSP, US_UNITS, amount, in_units, reach
 from ingest.quantities import convert
+
+ROOT = Path(__file__).parents[2]
+
+PLAIN = re.compile(r"\}(?: |\\N\{NO-BREAK SPACE\})(?:kPa|L/h|L|g/m2|g|mm|kg|m)(?![\w/])")
+"""A computed number before a unit that another reader wants turned, written without `amount`."""
 
 
 @pytest.mark.parametrize("unit", sorted(US_UNITS))
@@ -47,3 +55,17 @@ def test_everything_else_stays(text: str) -> None:
     """What is no amount, and a unit that is the same in both systems, is left as it is; so is every metric text."""
     assert in_units(text, "us") == text
     assert in_units(amount(12.0, "kPa"), "metric") == f"12{NBSP}kPa"
+
+
+def test_no_sentence_writes_an_amount_by_itself() -> None:
+    """Every computed number with such a unit in the analysis stands in the form that can be turned."""
+    doctests = re.compile(r"^\s*(>>>|\.\.\.)")
+    found = [
+        f"{path.relative_to(ROOT)}: {line.strip()}"
+        for path in sorted((ROOT / "analysis").rglob("*.py"))
+        if path.name not in ("amounts.py", "slips.py") and "cli" not in path.name
+        for line in path.read_text("utf-8").splitlines()
+        if PLAIN.search(line) and not doctests.match(line)
+    ]
+
+    assert found == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -10,6 +11,7 @@ import pytest
 from dash.development.base_component import Component
 from plotly.utils import PlotlyJSONEncoder
 
+from analysis.amounts import amount, reach
 from analysis.results import Estimate, Finding, Interval, Results, Run, refused
 from analysis.service import Service
 from dashboard.cases import Book, cases
@@ -93,6 +95,27 @@ def test_units_change_everything_on_the_page(installation: Installation) -> None
 
     assert "88.0 gal" in text
     assert not {" L", " L/h", " kPa", " °C"} & {f" {word}" for word in text.split()}
+
+
+def test_sentences_of_the_analysis_are_in_the_reader_s_units(installation: Installation) -> None:
+    """Evidence, causes, advice and the reason of a refusal are told in the units that the reader has chosen."""
+    seen = replace(
+        finding("over pressure", "stop"),
+        evidence=f"it reached {amount(350.0, 'kPa')}",
+        likely_causes=(f"more than {amount(20.0, 'L/h')} in {reach(5.0, 9.0, 'm')}",),
+        advice=f"refill after {amount(100.0, 'L')}",
+    )
+    given = context(installation, seen, units="us")
+    assert given.snapshot.results is not None
+    untold = refused("water volume", "by meter", f"no more than {amount(3.0, 'mm')}").of("bench1", START)
+    results = replace(given.snapshot.results, estimates=(*given.snapshot.results.estimates, untold))
+    shown = replace(given, snapshot=replace(given.snapshot, results=results))
+    text = page_text(shown, "/zone/bench1").replace("\N{NO-BREAK SPACE}", " ")
+
+    assert "it reached 50.8 psi" in text
+    assert "more than 0.088 gal/min in 16 to 30 ft" in text
+    assert "refill after 26.4 gal" in text
+    assert "no more than 0.12 in" in text
 
 
 def test_overview_puts_the_worst_first(installation: Installation) -> None:
