@@ -1,4 +1,4 @@
-"""Trends and changes in a series of numbers: rank test, robust slope, control charts, local line.
+"""Trends and changes in a series of numbers: rank test, robust slope, control charts.
 
 Everything here works on plain arrays in time order and knows nothing of irrigation.
 """
@@ -6,7 +6,6 @@ Everything here works on plain arrays in time order and knows nothing of irrigat
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -190,68 +189,3 @@ def ewma(values: ArrayLike, *, weight: float, start: float = 0.0) -> Array:
         level += weight * (value - level)
         out[i] = level
     return out
-
-
-@dataclass(frozen=True, slots=True)
-class LocalLine:
-    """Where a wandering line stands at its last value.
-
-    Attributes
-    ----------
-    level, slope : float
-        Level at the last time, and its slope. [as the values], [a unit of time]
-    covariance : ndarray
-        Of level and slope, shape (2, 2).
-    """
-
-    level: float
-    slope: float
-    covariance: Array
-
-
-def local_line(
-    values: ArrayLike, times: ArrayLike, *, noise: float, level_walk: float, slope_walk: float
-) -> LocalLine:
-    """Follow a line whose level and slope wander, to its last value.
-
-    Parameters
-    ----------
-    values, times : array_like
-        Values and ascending times; NaN is left out.
-    noise : float
-        Variance of one value about the line. [values squared]
-    level_walk, slope_walk : float
-        Variance that level and slope gain in a unit of time. [values squared a unit of time], ...
-
-    Returns
-    -------
-    LocalLine
-        Level, slope and their covariance at the last finite value.
-
-    References
-    ----------
-    Harvey (1989), Forecasting, Structural Time Series Models and the Kalman Filter, local linear trend.
-
-    Examples
-    --------
-    >>> line = local_line([0.0, 1.0, 2.0, 3.0], [0, 1, 2, 3], noise=1e-6, level_walk=1e-9, slope_walk=1e-9)
-    >>> round(line.level, 3), round(line.slope, 3)
-    (3.0, 1.0)
-    """
-    y, t = np.asarray(values, dtype=float), np.asarray(times, dtype=float)
-    kept = np.flatnonzero(np.isfinite(y))
-    state = np.array([y[kept[0]], 0.0])
-    covariance = np.diag([noise, 1.0e4 * noise])
-    for before, now in pairwise(kept):
-        dt = t[now] - t[before]
-        step = np.array([[1.0, dt], [0.0, 1.0]])
-        grown = [
-            [level_walk * dt + slope_walk * dt**3 / 3, slope_walk * dt**2 / 2],
-            [slope_walk * dt**2 / 2, slope_walk * dt],
-        ]
-        state = step @ state
-        covariance = step @ covariance @ step.T + np.array(grown)
-        gain = covariance[:, 0] / (covariance[0, 0] + noise)
-        state = state + gain * (y[now] - state[0])
-        covariance = covariance - np.outer(gain, covariance[0])
-    return LocalLine(float(state[0]), float(state[1]), covariance)

@@ -17,6 +17,18 @@ if TYPE_CHECKING:
 SEASON = np.arange(90.0)
 """Days of a season with planted faults. [d]"""
 
+FAR_DAYS = 800
+"""Days that a planted loss is followed, to know when it crosses a limit. [d]"""
+
+PACE = 0.15
+"""Share by which the pace of a planted loss changes in thirty days, a standard deviation. [-] No source."""
+
+STATED = 0.02
+"""How far the exponent in a description is off, a standard deviation. [-] No source."""
+
+MOST_LOST = 0.9
+"""Share beyond which a planted loss does not go. [-]"""
+
 KINDS = (
     "emitter clogging",
     "leak",
@@ -83,6 +95,37 @@ def _steady_flow(plant: Plant, faults: Faults) -> Array:
     supply = plant.supply[:, None, None] * one
     loss = (1.0 + faults.filter, 1.0 + faults.main)
     return solve(plant, faults, 20.0 * one, regulated, supply, np.zeros((one.shape[0], 1, 1)), loss).flow
+
+
+def worn_seasons(seed: int, systems: int) -> tuple[Seasons, Array]:
+    """Return seasons of clogging whose pace changes, described with an exponent that is not quite the emitters'.
+
+    Parameters
+    ----------
+    seed : int
+        Of every random number.
+    systems : int
+        How many.
+
+    Returns
+    -------
+    tuple of Seasons and ndarray
+        The seasons, and the share of flow lost on each day of `FAR_DAYS`, of which the season is the first part;
+        shape (systems, days).
+    """
+    rng = np.random.default_rng(seed)
+    plant = make_plant(rng, systems)
+    days = np.arange(float(FAR_DAYS))
+    onset, rate = _drawn(rng, 28.0, 45.0, systems), _drawn(rng, 0.02, 0.2, systems) / 45.0
+    pace = np.exp(PACE * np.cumsum(rng.standard_normal((systems, days.size)) / np.sqrt(30.0), axis=1))
+    begun = np.clip(days[None, :] - onset[:, None], 0.0, 1.0)
+    lost = np.cumsum(begun * rate[:, None] * pace, axis=1)
+    none = no_faults(systems, 1, SEASON.size)
+    clogging = np.minimum(lost[:, None, : SEASON.size], MOST_LOST)
+    faults = with_fault(none, clogging=clogging, uneven=_drawn(rng, 0.0, 0.5, systems))
+    seasons = simulate(rng, plant, faults, SEASON, points=points(ALL))
+    stated = plant.exponent + rng.normal(0.0, STATED, plant.exponent.shape)
+    return replace(seasons, plant=replace(plant, exponent=np.round(stated, 2))), lost
 
 
 def seasons_with(

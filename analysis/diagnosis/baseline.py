@@ -55,6 +55,8 @@ class Chart:
         Temperature coefficient as learned so far; shape (days, relations). [1/K]
     warmth : ndarray
         Water temperature used; nought where nobody measures it; shape (days,). [°C]
+    warmer : ndarray
+        How much warmer the water of the moving mean is than the baseline's; shape (days, relations). [K]
     """
 
     shift: Array
@@ -68,6 +70,7 @@ class Chart:
     beta: Array
     beta_variance: Array
     warmth: Array
+    warmer: Array
 
 
 def chart(values: Array, days: Array, warmth: Array, driver: Array, wander: Wander,
@@ -147,7 +150,7 @@ def _assemble(
     single = stack("single") - beta * stack("single_warmer")
     ready = stack("ready").astype(bool)
     base = stack("base")
-    return Chart(shift, noise + drift, single, scatter, drift, ready, base, since, beta, beta_variance, warm)
+    return Chart(shift, noise + drift, single, scatter, drift, ready, base, since, beta, beta_variance, warm, tilt)
 
 
 def _outer(x: Array) -> Array:

@@ -8,29 +8,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import norm
 
-from analysis.diagnosis.baseline_line import BASELINE_DAYS, CORRELATION
+from analysis.diagnosis.baseline_line import CORRELATION, lonely
 from analysis.diagnosis.decide import masked
 from analysis.diagnosis.fitting import fitted
+from analysis.diagnosis.loss_line import LEVEL_WALK, Known, loss_line, rate_walk
 from analysis.service import EMITTER_SERVICES, NEW_EMITTERS
-from analysis.trend import LocalLine, local_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
+    from analysis.diagnosis.loss_line import LossLine
     from analysis.diagnosis.study import Study
     from analysis.service import Service
 
     Array = NDArray[np.float64]
-
-LEVEL_WALK, SLOPE_WALK = 1e-7, 6e-9
-"""Variance a day of the loss's level [1/d] and of its rate [1/d3]. A rate that changes by 0.008 % a day in a
-day's time; found by trial on invented seasons that were not used for the figures shown."""
-
-AHEAD_WALK = 3e-10
-"""Variance that the rate gains in a day from now on. [1/d3] Less than the filter's, which must also follow
-the onset; set on the same seasons so that the dates' intervals cover."""
 
 LIMITS = (0.05, 0.10)
 """Losses of flow at which people act. [-] Common extension practice: 5 to 10 %, from memory."""
@@ -60,10 +53,10 @@ class Loss:
         Growth. [1/d]
     deviation : float
         Standard uncertainty of `value`. [-]
-    line : LocalLine
-        The log flow against its baseline, as a wandering line.
+    line : LossLine
+        The change of the flow since the emitters were new.
     fixed : float
-        Variance that no averaging takes away: baseline, drift. [-]
+        Variance of the log flow that no averaging takes away: what drifts in the sensors. [-]
     day : float
         The last day. [d since 1970]
     """
@@ -73,7 +66,7 @@ class Loss:
     high: float
     rate: float
     deviation: float
-    line: LocalLine
+    line: LossLine
     fixed: float
     day: float
 
@@ -121,8 +114,8 @@ class Effect:
     after: int
 
 
-def since_new(one: Study, services: Sequence[Service]) -> tuple[Array, float]:
-    """Return a zone's log flow coefficient against new emitters, and the variance of joining it.
+def since_new(one: Study, services: Sequence[Service]) -> LossLine:
+    """Return the change of a zone's flow coefficient since its emitters were new, at the last day.
 
     Parameters
     ----------
@@ -133,27 +126,24 @@ def since_new(one: Study, services: Sequence[Service]) -> tuple[Array, float]:
 
     Returns
     -------
-    tuple of ndarray and float
-        One value a day at the baseline's temperature, NaN before the emitters were new [-]; the variance
-        that calibrations of its sensors add, across which the level is carried over.
+    LossLine
+        Level and rate, at the baseline's temperature.
     """
-    flow, days = one.series[:, 0], one.table.days
-    beta, warmth = float(one.slow.beta[-1, 0]), one.slow.warmth
+    flow, size = one.series[:, 0], one.table.days.size
     mine = [s for s in services if s.zone in (None, one.zone)]
     start = max((_day(one, s) for s in mine if s.kind in NEW_EMITTERS), default=0)
-    values = np.where(np.arange(days.size) >= start, flow, np.nan)
-    values = values - beta * warmth
-    variance = 0.0
+    sound = ~lonely(flow, one.slow.scatter[:, 0, 0], one.restarts[:, 0])
+    values = np.where((np.arange(size) >= start) & sound, flow, np.nan)
+    served, calibrated = np.zeros((2, size), dtype=bool)
     for service in mine:
-        touched = service.kind.startswith("sensor ") and service.sensor in one.found[0].sensors
         place = _day(one, service)
-        if touched and start < place < days.size:
-            before, after = _beside(values, place)
-            if min(before.size, after.size) >= FEWEST_BESIDE:
-                values[place:] += before.mean() - after.mean()
-                variance += _variance(one) * (1.0 / before.size + 1.0 / after.size)
-    first = values[np.isfinite(values)][:BASELINE_DAYS]
-    return values - first.mean(), variance + _variance(one) / max(first.size, 1)
+        if start < place < size:
+            served[place] |= service.kind in EMITTER_SERVICES
+            touched = service.kind.startswith("sensor ") and service.sensor in one.found[0].sensors
+            calibrated[place] |= touched
+    coefficient = (float(one.usual.beta[0]), float(one.usual.beta_sd[0]))
+    noise = float(one.slow.scatter[-1, 0, 0])
+    return loss_line(values, one.table.days, Known(one.slow.warmth, coefficient, noise, served, calibrated))
 
 
 def loss_now(one: Study, services: Sequence[Service] = (), also: Sequence[int] = ()) -> Loss | None:
@@ -176,16 +166,15 @@ def loss_now(one: Study, services: Sequence[Service] = (), also: Sequence[int] =
     clogging = next((i for i, f in enumerate(one.faults) if f.kind == "emitter clogging"), None)
     if clogging is None or one.found[0].kind != "flow" or not one.slow.ready[-1, 0]:
         return None
-    values, joined = since_new(one, services)
-    noise = _variance(one)
-    line = local_line(values, one.table.days, noise=noise, level_walk=LEVEL_WALK, slope_walk=SLOPE_WALK)
     seen, known = _at_rest(one)
-    line = replace(line, level=line.level - seen)
-    fixed = joined + float(one.slow.drift[-1, 0, 0]) - known
+    line = since_new(one, services)
+    line = replace(line, level=(1.0 + line.level) * float(np.exp(-seen)) - 1.0)
+    fitted_too = float(one.slow.beta_variance[-1, 0] * one.slow.warmer[-1, 0] ** 2)
+    fixed = float(one.slow.drift[-1, 0, 0]) - fitted_too - known
     size, sd = _size(one, line, fixed, [clogging, *(a for a in also if a != clogging)])
     low, value, high = (float(-np.expm1(-x)) for x in (size - Z * sd, size, size + Z * sd))
     day = float(one.table.days[-1])
-    return Loss(value, low, high, -line.slope * (1.0 - value), sd * (1.0 - value), line, fixed, day)
+    return Loss(value, low, high, -line.slope, sd * (1.0 - value), line, fixed, day)
 
 
 def _at_rest(one: Study) -> tuple[float, float]:
@@ -198,17 +187,18 @@ def _at_rest(one: Study) -> tuple[float, float]:
     return float(gain @ one.slow.shift[-1, rests]), float(gain @ shared)
 
 
-def _size(one: Study, line: LocalLine, fixed: float, members: list[int]) -> tuple[float, float]:
+def _size(one: Study, line: LossLine, fixed: float, members: list[int]) -> tuple[float, float]:
     """Return the log loss and its standard uncertainty, other faults that are there fitted beside it.
 
     Alone, the flow relation says it best; beside other faults the other relations must say what is theirs.
     """
-    variance = line.covariance[0, 0] + fixed
+    level = float(np.log1p(line.level))
+    variance = float(line.covariance[0, 0]) * float(np.exp(-2.0 * level)) + fixed
     if len(members) == 1:
         felt = -float(one.faults[members[0]].signature[0])
-        return -line.level / felt, float(np.sqrt(variance)) / felt
+        return -level / felt, float(np.sqrt(variance)) / felt
     shift, covariance = (x[-1].copy() for x in masked(one.slow.shift, one.slow.covariance, one.slow.ready))
-    shift[0] = line.level
+    shift[0] = level
     scale = np.ones(shift.size)
     scale[0] = np.sqrt(variance / covariance[0, 0])
     free = fitted(shift, covariance * np.outer(scale, scale), [one.faults[i] for i in members], signed=False)
@@ -236,12 +226,11 @@ def forecast(loss: Loss, limit: float) -> Forecast | None:
     if line.slope > -Z * slope_sd:
         return None
     ahead = np.linspace(0.0, FARTHEST, int(2 * FARTHEST) + 1)
-    wanted = np.log(1.0 - limit)
     level = line.level + line.slope * ahead
     c = line.covariance
-    variance = c[0, 0] + loss.fixed + 2.0 * ahead * c[0, 1] + ahead**2 * c[1, 1]
-    variance = variance + LEVEL_WALK * ahead + AHEAD_WALK * ahead**3 / 3.0
-    crossed = norm.cdf((wanted - level) / np.sqrt(variance))
+    variance = c[0, 0] + loss.fixed * (1.0 + line.level) ** 2 + 2.0 * ahead * c[0, 1] + ahead**2 * c[1, 1]
+    variance = variance + LEVEL_WALK * ahead + float(rate_walk(line.slope)) * ahead**3 / 3.0
+    crossed = norm.cdf((-limit - level) / np.sqrt(variance))
     crossed = np.maximum.accumulate(crossed)
 
     def when(probability: float) -> float:

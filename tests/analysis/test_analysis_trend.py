@@ -7,7 +7,7 @@ import warnings
 import numpy as np
 import pytest
 
-from analysis.trend import cusum, ewma, local_line, mann_kendall, theil_sen
+from analysis.trend import cusum, ewma, mann_kendall, theil_sen
 
 MONTGOMERY = [
     102.0, 94.8, 98.3, 98.4, 102.0, 98.5, 99.0, 97.7, 100.0, 98.1,
@@ -78,22 +78,6 @@ def test_ewma_agrees_with_pandas() -> None:
     x = np.random.default_rng(1).normal(size=50)
 
     assert np.allclose(ewma(x, weight=0.15, start=x[0]), pd.Series(x).ewm(alpha=0.15, adjust=False).mean())
-
-
-def test_local_line_agrees_with_least_squares_when_nothing_wanders() -> None:
-    """With no walk the filter is a straight-line fit: level, slope and their variances agree with statsmodels."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        import statsmodels.api as sm  # noqa: PLC0415 - slow to import
-
-    t = np.arange(60.0)
-    y = 0.1 * t + np.random.default_rng(2).normal(size=60)
-    line = local_line(y, t, noise=1.0, level_walk=1e-15, slope_walk=1e-15)
-    fit = sm.OLS(y, sm.add_constant(t - t[-1])).fit()
-
-    assert line.level == pytest.approx(fit.params[0], abs=2e-3)
-    assert line.slope == pytest.approx(fit.params[1], abs=1e-4)
-    assert line.covariance[1, 1] == pytest.approx(fit.normalized_cov_params[1, 1], rel=0.01)
 
 
 def test_step_lies_where_the_reference_library_puts_it() -> None:
