@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -181,8 +182,12 @@ def _hear_run(view: RunView, heard: Heard) -> None:
 def main(systems: int = SYSTEMS) -> None:
     """Print what was found in healthy years, kind by kind."""
     kinds: Counter[str] = Counter()
-    for seed in range(systems):
-        kinds.update(f"{f.kind} ({f.severity})" for f in year(seed) if f.kind != "preventer test due")
+    with ProcessPoolExecutor() as pool:
+        for seed, found in enumerate(pool.map(year, range(systems))):
+            told = [f for f in found if f.kind != "preventer test due"]
+            kinds.update(f"{f.kind} ({f.severity})" for f in told)
+            for one in told:
+                print(f"  system {seed}, {one.kind}: {one.evidence}", flush=True)
     count, years = kinds.total(), float(systems)
     print(
         f"healthy: {count} findings of all kinds in {systems} system-years, {systems * DAYS.size} runs; "
