@@ -93,7 +93,7 @@ class Item:
     @property
     def unit(self) -> str:
         """Unit of the value; empty for pH."""
-        return {"pH": "", "bacteria": "1/mL"}.get(self.hazard.factor, "mg/L")
+        return {"pH": "", "bacteria": "CFU/mL"}.get(self.hazard.factor, "mg/L")
 
     @property
     def to_do(self) -> str:

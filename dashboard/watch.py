@@ -36,6 +36,10 @@ REST = 4.0
 """Each thread rests at least so many times as long as it worked, so that pages stay quick. [-]"""
 
 
+FLAGS_EVERY = pd.Timedelta(minutes=1)
+"""Flags are counted this often at most: a day of 24 sensors costs a second or two (measured)."""
+
+
 def share_of(drawn: Window, interval_s: float) -> float:
     """Return the share of the readings that a day of buckets should have, at most 1. [-]"""
     return min(1.0, float(drawn.count.sum()) * interval_s / 86400.0)
@@ -105,6 +109,7 @@ class Watch:
         self.keeper = keeper
         self.records = records
         self._snapshot = Snapshot(clock())
+        self._flagged: pd.Timestamp | None = None
         self._lock = threading.Lock()
         self._end = threading.Event()
         self._in_turn: AbstractContextManager[object] = threading.Lock() if is_small() else nullcontext()
@@ -185,7 +190,10 @@ class Watch:
 
     def _take_flags(self, now: pd.Timestamp) -> None:
         """Take in how many readings of today and of the day before (UTC) are flagged, and why."""
+        if self._flagged is not None and now - self._flagged < FLAGS_EVERY:
+            return
         counted = self.feed.flags(now - pd.Timedelta(days=1), now)
+        self._flagged = now
         with self._lock:
             old = self._snapshot
             if counted != old.flags:

@@ -16,7 +16,7 @@ from dashboard.context import Context
 from dashboard.feed import ArchiveFeed
 from dashboard.layout import page_for
 from dashboard.snapshot import Snapshot
-from dashboard.watch import Watch
+from dashboard.watch import FLAGS_EVERY, Watch
 from ingest import upkeep
 from ingest.installation import Installation
 from tests.dashboard import field
@@ -56,12 +56,15 @@ def test_page_counts_flags_by_reason_and_says_what_can_still_change(
         _count(DAY, Outcome.DRY, 37),
         _count(today, Outcome.PASSED, 178),
         _count(today, Outcome.WAITING, 2),
+        _count(DAY, Outcome.PASSED, 8640, "source_ec"),
+        _count(DAY, Outcome.PASSED, 8640, "bench2_valve"),
     )
     text = _page(installation, counts, path)
 
-    assert "feed ec 2026-05-01  final 8600 0 40 spike 3, dry cell 37" in text
-    assert "feed ec 2026-05-02  provisional 178 2 0 nothing" in text
-    assert text.index("2026-05-02") < text.index("2026-05-01  final")
+    assert "2026-05-02  provisional all 1 together 178 2 0 nothing" in text
+    assert "2026-05-01  final all 2 together 17240 0 40 spike 3, dry cell 37" in text
+    assert "2026-05-01  final feed ec 8600 0 40 spike 3, dry cell 37" in text
+    assert "final source ec" not in text
 
 
 def test_page_says_that_nothing_has_been_tested_yet(installation: Installation) -> None:
@@ -89,12 +92,16 @@ def test_watch_counts_the_archive_s_flags_and_finds_them_final_after_the_close(
     analyst = Analyst(archive, installation)
     here, there = ArchiveFeed(archive, installation), ArchiveFeed(archive, installation, analyst)
     try:
-        watch = Watch(there, clock=lambda: NOW)
+        clock = [NOW]
+        watch = Watch(there, clock=lambda: clock[0])
         watch.analyse()
         version = watch.snapshot.version
         before = watch.snapshot.flags
         assert before == here.flags(NOW - pd.Timedelta(days=1), NOW)
         upkeep.upkeep(archive, installation.site, everything=True, limit=10)
+        watch.analyse()
+        assert watch.snapshot.flags == before
+        clock[0] += FLAGS_EVERY
         watch.analyse()
         after = watch.snapshot.flags
 
