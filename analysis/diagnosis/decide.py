@@ -8,12 +8,13 @@ shift: one fault, two faults, or none that is known. Sizes are unknown beforehan
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
 from analysis.diagnosis.fitting import fitted, gauss
 
@@ -51,6 +52,10 @@ UNKNOWN_SIZE = 6.0
 
 SURE = 0.85
 """Probability from which a cause is named. [-] Set so that few names are wrong; see the benchmark."""
+
+UNFIT = 1e-5
+"""Odds of noise and drift alone below which even the likeliest explanation does not fit, and nothing is named. [-]
+No source: seen once in hundreds of invented pairs at a hundred times as much."""
 
 POSSIBLE = 0.02
 """Probability from which a cause is listed as possible. [-] No source."""
@@ -197,7 +202,10 @@ def verdict(cases: Sequence[Case], faults: Sequence[Fault], outside: Outside | N
     weights = np.exp(np.array(logs) - np.max(logs))
     weights /= weights.sum()
     every = sets * len(cases)
-    return _summed(every, fits, weights, _lead(every, scores, n), len(cases))
+    told = _summed(every, fits, weights, _lead(every, scores, n), len(cases))
+    measured = int((np.diag(cases[told.case].covariance) < ABSENT).sum())
+    strange = chi2.sf(told.misfit, max(measured - 1, 1)) < UNFIT
+    return replace(told, named=()) if strange else told
 
 
 def _lead(sets: list[tuple[int, ...]], scores: list[float], n: int) -> Array:
