@@ -134,6 +134,7 @@ def look(installation: Installation, read: Reader, stretch: Stretch, end: pd.Tim
         all_between(ready.flags, stretch.start, stretch.end, last="out"),
         tuple(run for run in ready.runs if run.end > stretch.start and run.start < stretch.end),
         all_between(ready.delays, stretch.start, stretch.end, last="out"),
+        all_between(ready.bad, stretch.start, stretch.end, last="out"),
     )
     for step in steps.PERIOD_STEPS:
         heard.hear(step(period))

@@ -39,12 +39,15 @@ class Prepared:
         By start, then zone.
     delays : mapping of str to pandas.Series
         The time from each reading, good or not, to its receipt. [s]
+    bad : mapping of str to pandas.Series
+        Readings that are flagged bad, of sensors that have some. [stored units]
     """
 
     series: Mapping[str, pd.Series]
     flags: Mapping[str, pd.Series]
     runs: tuple[Run, ...]
     delays: Mapping[str, pd.Series]
+    bad: Mapping[str, pd.Series]
 
 
 def prepare(installation: Installation, readings: pd.DataFrame) -> Prepared:
@@ -72,7 +75,8 @@ def prepare(installation: Installation, readings: pd.DataFrame) -> Prepared:
         after = flag_stuck(s, flags[name], moving, sensor)
         if after is not flags[name]:
             flags[name], good[name] = after, _good(installation, name, s, after)
-    return Prepared(good, flags, runs, delays)
+    bad = {name: s[flags[name] == Quality.BAD] for name, s in values.items()}
+    return Prepared(good, flags, runs, delays, {name: s for name, s in bad.items() if len(s)})
 
 
 def _good(installation: Installation, name: str, readings: pd.Series, flags: pd.Series) -> pd.Series:

@@ -36,6 +36,7 @@ from analysis.dose.carried import carried_over, stock_left
 from analysis.dose.findings import dose_findings
 from analysis.dose.grams import nutrient_dose
 from analysis.drainage import drain_fraction
+from analysis.dry_cells import cells_out_of_water, dry_cells
 from analysis.findings.feed import ec_band, injector_flow
 from analysis.findings.injection import no_injection, off_target
 from analysis.findings.preventer import preventer_test
@@ -48,6 +49,7 @@ from analysis.injection.fraction import injection_fraction
 from analysis.injection.season import zone_totals
 from analysis.injection.strata import sagging
 from analysis.injection.volume import stock_volume
+from analysis.meter_pairs import meters_apart
 from analysis.results import Estimate, Feature, Finding
 from analysis.sensors_health import cell_fouling, failed_readings, troubled_sensors
 from analysis.stations import stations
@@ -97,6 +99,7 @@ PERIOD_STEPS: tuple[Callable[[PeriodView], Said], ...] = (
     drain_fraction,
     valve_events,
     clock_levels,
+    dry_cells,
 )
 
 SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
@@ -113,4 +116,6 @@ SEASON_STEPS: tuple[Callable[[SeasonView], Said], ...] = (
     clock_faults,
     walking_clocks,
     slow_sensors,
+    cells_out_of_water,
+    meters_apart,
 )

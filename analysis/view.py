@@ -87,6 +87,8 @@ class PeriodView:
         Every run of every zone that overlaps the stretch, by start.
     delays : mapping of str to pandas.Series
         Sensor to the time from each reading, good or not, to its receipt [s]; empty where receipts are not known.
+    bad : mapping of str to pandas.Series
+        As `series`, the readings that are flagged bad.
     """
 
     installation: Installation
@@ -96,6 +98,7 @@ class PeriodView:
     flags: Mapping[str, pd.Series]
     runs: tuple[Run, ...]
     delays: Mapping[str, pd.Series] = field(default_factory=dict)
+    bad: Mapping[str, pd.Series] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
