@@ -27,7 +27,7 @@ def drawn(page: Page) -> None:
 
 def computed(page: Page) -> None:
     """Wait until results are there."""
-    expect(page.get_by_test_id("computed")).to_contain_text("Results of the last", timeout=30_000)
+    expect(page.get_by_test_id("computed")).to_contain_text("Runs of the last", timeout=30_000)
 
 
 def axis(page: Page) -> list[str]:

@@ -82,7 +82,7 @@ def test_draft_survives_a_reload(open_page: OpenPage) -> None:
 def test_finding_is_answered(open_page: OpenPage, served: Served) -> None:
     """A finding that somebody has seen moves from open to acknowledged, with name and note."""
     page = open_page("/findings").page
-    expect(page.get_by_test_id("computed")).to_contain_text("Results of the last", timeout=30_000)
+    expect(page.get_by_test_id("computed")).to_contain_text("Runs of the last", timeout=30_000)
     case = page.get_by_test_id("findings-open").locator("article").first
     mark = case.get_attribute("data-case")
     case.locator("summary", has_text="Answer").click()

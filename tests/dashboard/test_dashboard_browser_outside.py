@@ -187,7 +187,7 @@ def test_markup_in_every_field_stays_text(
     ]
     opened = open_page("/findings")
     page = opened.page
-    expect(page.get_by_test_id("computed")).to_contain_text("Results of the last", timeout=30_000)
+    expect(page.get_by_test_id("computed")).to_contain_text("Runs of the last", timeout=30_000)
     links = page.get_by_test_id("bar").get_by_role("link").all()
     places = sorted({*places, *(str(link.get_attribute("href")) for link in links)})
     forms = 0

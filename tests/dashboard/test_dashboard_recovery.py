@@ -134,7 +134,7 @@ def test_every_page_recovers_from_a_killed_server(
     for page, heading in zip(pages, headings, strict=True):
         expect(page.get_by_test_id("contact")).to_be_hidden(timeout=BACK_MS)
         expect(page.locator("h1")).to_have_text(str(heading))
-        expect(page.locator("#computed")).to_contain_text("Results of the last", timeout=BACK_MS)
+        expect(page.locator("#computed")).to_contain_text("Runs of the last", timeout=BACK_MS)
     live = [(page, n) for page, n in zip(charts, drawn, strict=True) if "/run/" not in page.url]
     assert len(live) >= 2
     for page, before in live:

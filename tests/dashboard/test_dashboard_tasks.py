@@ -78,7 +78,7 @@ def arrive(browser: Browser, garden: Served, name: str, width: int, height: int)
     page.locator("[name=name]").fill(name)
     page.locator("[name=password]").fill(WORD)
     page.get_by_role("button", name="Log in").click()
-    expect(page.get_by_test_id("computed")).to_contain_text("Results of the last", timeout=ANALYSED_MS)
+    expect(page.get_by_test_id("computed")).to_contain_text("Runs of the last", timeout=ANALYSED_MS)
     return Hand(page)
 
 

@@ -144,7 +144,7 @@ def look(browser: Browser, options: list[str], path: str) -> None:
         expect(page.locator(".chart").first).to_have_attribute(
             "data-drawn", re.compile("[1-9]"), timeout=60_000
         )
-        expect(page.get_by_test_id("computed")).to_contain_text("Results of the last", timeout=60_000)
+        expect(page.get_by_test_id("computed")).to_contain_text("Runs of the last", timeout=60_000)
         page.close()
     finally:
         process.send_signal(signal.SIGINT)
