@@ -5,6 +5,7 @@ zeros that walk, a temperature coefficient that nobody is told, cells that age, 
 fifth on two runs in a hundred, a supply that wanders. Every run step, judge, period step and season step of
 `analysis.steps` sees them as views; what lies before the views (decoding, flags, finding the runs) does not
 take part, and what cannot happen to these systems (a drain, samples by hand, several stations) is not drawn.
+Valves tell their state and every reading its receipt; `benchmarks.valves`, `clocks` and `edges` draw worse ones.
 
 What is counted: every finding of every kind, but for the reminder that a preventer's test is due, which the
 calendar makes. ``python -m benchmarks.healthy 10`` runs ten systems.
@@ -58,6 +59,9 @@ POINTS = ("mixed", "after filter", "lateral end")
 CELL_WALK, PUMP_SCATTER = 0.01, 0.004
 """Walk of a cell's gain in a year, and how a pump's ratio varies from run to run. [-] Prototype: 1 % gain."""
 
+NETWORK = 0.4
+"""Scatter of a network's delay, of its logarithm. [-] No source."""
+
 SWITCHED, SWITCH = 0.02, 0.2
 """Share of runs in which the source water changes, and by how much. [-]"""
 
@@ -84,6 +88,7 @@ def fed_installation(seasons: Seasons) -> Installation:
         "stock": {"quantity": "flow", "point": "stock", "unit": "L/h", "accuracy": "2 %", "injector": "pump"},
         "ec_water": {**cell, "point": "source"},
         "ec_feed": {**cell, "point": "mixed"},
+        "valve": {"quantity": "valve state", "point": "zone", "zone": "z1", "unit": "1"},
     }
     for name, sensor in whole["sensor"].items():
         sensor |= {"source": {"csv": name}, "interval": "10 s"}
@@ -139,9 +144,19 @@ def readings(
         name = sensor_name(point, 0)
         rest, running = (float(x[point][0, 0, day]) for x in (seasons.rest, seasons.pressure))
         true[name], noise[name] = rest + (running - rest) * on, 0.2 * even
-    return {
+    shown = {
         name: pd.Series(value + noise[name] * rng.standard_normal(times.size), times, name=name)
         for name, value in true.items()
+    }
+    return {**shown, "valve": pd.Series((on > 0).astype(float), times, name="valve")}
+
+
+def late(rng: np.random.Generator, series: dict[str, pd.Series]) -> dict[str, pd.Series]:
+    """Return the time from each reading to its receipt: a network's, with clocks that wander by tenths. [s]"""
+    usual = rng.uniform(0.3, 2.0) + rng.normal(0.0, 0.2)
+    return {
+        name: pd.Series(usual * rng.lognormal(0.0, NETWORK, len(s)), s.index, name=name)
+        for name, s in series.items()
     }
 
 
@@ -153,6 +168,7 @@ def year(seed: int, days: Array = DAYS, dosed: float = 1.0) -> tuple[Finding, ..
     """Return every finding of one system's year; healthy where its pump doses what it should."""
     rng = np.random.default_rng([861, seed])
     seasons = simulate(rng, make_plant(rng, 1), no_faults(1, 1, days.size), days, points=POINTS)
+    network = np.random.default_rng([862, seed])
     installation, gains, heard = fed_installation(seasons), cells(rng, days), Heard()
     for day, at in enumerate(days):
         start = START + pd.Timedelta(days=float(at))
@@ -161,7 +177,7 @@ def year(seed: int, days: Array = DAYS, dosed: float = 1.0) -> tuple[Finding, ..
         _hear_run(RunView(installation, run, series), heard)
         flags = {n: pd.Series(np.int8(Quality.GOOD), s.index) for n, s in series.items()}
         ends = (start - LEAD, start + LENGTH + TAIL)
-        period = PeriodView(installation, *ends, series, flags, (run,))
+        period = PeriodView(installation, *ends, series, flags, (run,), late(network, series))
         for step in PERIOD_STEPS:
             heard.hear(step(period))
     end = START + pd.Timedelta(days=float(days[-1]) + 1.0)

@@ -78,7 +78,7 @@ def state_of(period: PeriodView, zone: str, index: pd.DatetimeIndex) -> State | 
 
 def valve_sensor(period: PeriodView, zone: str) -> str | None:
     """Return the zone's own valve sensor that has readings."""
-    return next(_own(period, zone, "valve state", *GATE_POINTS), None)
+    return next(_own(period, zone, "valve state", *GATE_POINTS, least=1), None)
 
 
 def _teller(period: PeriodView, zone: str) -> str | None:
@@ -99,10 +99,10 @@ def _teller(period: PeriodView, zone: str) -> str | None:
     return None
 
 
-def _own(period: PeriodView, zone: str, quantity: str, *points: str) -> Iterator[str]:
-    """Yield the zone's own sensors of a quantity that have readings, the nearest first."""
+def _own(period: PeriodView, zone: str, quantity: str, *points: str, least: int = 2) -> Iterator[str]:
+    """Yield the zone's own sensors of a quantity that have readings enough, the nearest first."""
     for name in period.installation.sensors_of(zone, quantity, *points):
-        if period.installation.sensor[name].zone == zone and len(period.series.get(name, ())) > 1:
+        if period.installation.sensor[name].zone == zone and len(period.series.get(name, ())) >= least:
             yield name
 
 
