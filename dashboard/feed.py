@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -14,6 +14,7 @@ from ingest.series import read_series
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analysis.flagged import FlagCounts
     from analysis.quality.outcomes import Count
     from analysis.results import Results
     from dashboard.analyst import Analyst
@@ -56,11 +57,14 @@ class ArchiveFeed:
         The system that it belongs to.
     analyst : Analyst or None
         Analyses in a process of its own; None for analysing here.
+    counters : list of FlagCounts
+        What counts flags here, once it was needed: it remembers the days that are closed.
     """
 
     archive: Path
     installation: Installation
     analyst: Analyst | None = None
+    counters: list[FlagCounts] = field(default_factory=list, compare=False, repr=False)
 
     def read(self, sensors: Sequence[str], start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
         """Return readings of some sensors; as `ingest.store.read_readings`."""
@@ -93,4 +97,6 @@ class ArchiveFeed:
             return self.analyst.flags(start, end)
         from analysis.flagged import FlagCounts  # noqa: PLC0415 - as above
 
-        return FlagCounts(self.archive, self.installation).of(start, end)
+        if not self.counters:
+            self.counters.append(FlagCounts(self.archive, self.installation))
+        return self.counters[0].of(start, end)

@@ -100,7 +100,8 @@ def day_flags(
     [1, 1, 1, 3, 1, 1, 1, 1]
     """
     end = day + pd.Timedelta(days=1)
-    near = readings[(readings["time"] >= day - EDGE) & (readings["time"] < end + EDGE)]
+    asked = (readings["time"] >= day - EDGE) & (readings["time"] < end + EDGE)
+    near = readings.loc[asked, ["time", "sensor", "value", "quality"]]
     ready = prepare(installation, near)
     parts = []
     for key, part in near.groupby("sensor", observed=True, sort=True):

@@ -183,6 +183,25 @@ CALIBRATIONS = Table(
     ),
 )
 
+WATER = Table(
+    "water",
+    "one item of the water's analysis, as the installation file states it, its newest value",
+    (
+        Column("item", "text", "what was found"),
+        Column("value", "number", "how much", "see unit"),
+        Column("unit", "text", "UCUM code", empty="pH has none"),
+        Column("sampled", "day", "day of the sample"),
+        Column("from", "text", "measured, or what it was reckoned from"),
+        Column("hazard", "text", "class of clogging hazard: slight, moderate or severe"),
+        Column("moderate_from", "number", "lower end of the class moderate", "see unit"),
+        Column("moderate_to", "number", "upper end of it", "see unit"),
+        Column("source", "text", "where the class was published"),
+        Column(
+            "other_hazard", "text", "class by the other published table", empty="the same, or it has none"
+        ),
+    ),
+)
+
 SERVICES = Table(
     "services",
     "one thing that was done to the system, from the service log; who did it is left out",
@@ -208,6 +227,7 @@ TABLES = (
     SERVICES,
     SENSORS,
     CALIBRATIONS,
+    WATER,
     FLAGGED,
     READINGS,
 )

@@ -63,5 +63,6 @@ def tables_of(order: Order, results: Results, doses: tuple[PlotDose, ...]) -> di
         catalogue.SERVICES: rows.service_rows(services),
         catalogue.SENSORS: rows.sensor_rows(system),
         catalogue.CALIBRATIONS: rows.calibration_rows(system),
+        catalogue.WATER: rows.water_rows(system),
     }
     return {table: table_of(table, content) for table, content in made.items()}

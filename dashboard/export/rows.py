@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from analysis.document import iso
 from analysis.uncertainty import COVERAGE_FACTOR, EACH_RUN
+from analysis.water_report import report
 from ingest.quantities import QUANTITIES
 
 if TYPE_CHECKING:
@@ -165,3 +166,21 @@ def calibration_rows(installation: Installation) -> Iterator[Row]:
                     "true": true,
                     "unit": QUANTITIES[s.quantity].ucum,
                 }
+
+
+def water_rows(installation: Installation) -> Iterator[Row]:
+    """Yield one row an item of the water's analysis, the worst first."""
+    for item in report(installation.water):
+        hazard = item.hazard
+        yield {
+            "item": hazard.factor,
+            "value": hazard.value,
+            "unit": {"": None, "CFU/mL": "[CFU]/mL"}.get(item.unit, item.unit),
+            "sampled": item.found.sampled,
+            "from": item.found.how or "measured",
+            "hazard": hazard.verdict,
+            "moderate_from": hazard.moderate[0],
+            "moderate_to": hazard.moderate[1],
+            "source": hazard.source,
+            "other_hazard": hazard.other,
+        }

@@ -15,6 +15,9 @@ from typer.testing import CliRunner
 from analysis.commissioning.example import garden
 from analysis.commissioning.sheet import sheet
 from dashboard.context import Context
+from dashboard.export.catalogue import WATER
+from dashboard.export.columns import table_of
+from dashboard.export.rows import water_rows
 from dashboard.layout import page_for
 from dashboard.paper.press import html
 from dashboard.paper.record_water import water
@@ -112,3 +115,20 @@ def test_record_tells_the_classes_that_stand_at_its_end(until: str, words: str) 
     section = water(garden(water__analysis=PLANTED), pd.Timestamp(until, tz="UTC"), "metric")
 
     assert words in " ".join(section.words)
+
+
+def test_export_has_each_item_with_its_class_and_its_source() -> None:
+    """Each item has value, UCUM unit, day, class and limits, and the class by the other table where that differs."""
+    given = {"sampled": "2026-03-01", "pH": 7.6, "iron": "2.1 mg/L", "bacteria": "400 CFU/mL"}
+    rows = table_of(WATER, water_rows(garden(water__analysis=[given]))).to_pylist()
+    shown = [
+        [row[key] for key in ("item", "value", "unit", "hazard", "moderate_to", "other_hazard")]
+        for row in rows
+    ]
+
+    assert shown == [
+        ["iron", 2.1, "mg/L", "severe", 1.5, None],
+        ["pH", 7.6, None, "moderate", 8.0, "severe"],
+        ["bacteria", 400.0, "[CFU]/mL", "slight", 50000.0, None],
+    ]
+    assert {(row["sampled"], row["from"]) for row in rows} == {(date(2026, 3, 1), "measured")}

@@ -26,6 +26,12 @@ kind = "well"
 backflow_preventer = "reduced pressure"
 tested = 2026-03-02
 
+[[water.analysis]]
+sampled = 2026-03-01
+pH = 7.6
+iron = "2.1 mg/L"
+bacteria = "400 CFU/mL"
+
 [injector.pump]
 kind = "proportional pump"
 ratio = "1:100"
