@@ -24,6 +24,7 @@ from tests.dashboard.seasons.planted import (
     SERVICE,
     SILENT,
     START,
+    finding_of,
     matter_of,
     season,
     words_of,

@@ -19,6 +19,7 @@ from tests.dashboard.seasons.planted import (
     FULL,
     SILENT,
     START,
+    finding_of,
     matter_of,
     plain,
     season,
