@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from analysis.clocks import words
-from analysis.clocks.delays import BIN_S, DELAY
+from analysis.clocks.delays import DELAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -54,8 +54,9 @@ memory)."""
 MONOTONE_P = 0.001
 """Probability below which a trend is no chance (Kendall). [-]"""
 
-ALL_SHARE, TOGETHER = 0.8, pd.Timedelta(seconds=2.0 * BIN_S)
-"""Share of the sensors that must move alike and at once for the ingester's own clock to be named. [-] No source."""
+ALL_SHARE, TOGETHER, ALIKE = 0.8, STAY, 0.3
+"""Share of the sensors that must move at once and alike, and by what share their moves may differ, for the ingester's
+own clock to be named. [-] No source."""
 
 
 class Moved(NamedTuple):
@@ -230,6 +231,6 @@ def _together(moved: Iterable[Moved], sensors: int) -> tuple[list[list[Moved]], 
 
 def _alike(one: Moved, two: Moved) -> bool:
     """Return whether two movements may have one cause."""
-    near = abs(one.size - two.size) <= max(3.0, 0.2 * abs(one.size))
+    near = abs(one.size - two.size) <= max(3.0, ALIKE * abs(one.size))
     begun = one.kind == "drift" or abs(two.start - one.start) <= TOGETHER
     return one.kind == two.kind and near and begun
