@@ -150,7 +150,9 @@ def _assemble(
     single = stack("single") - beta * stack("single_warmer")
     ready = stack("ready").astype(bool)
     base = stack("base")
-    return Chart(shift, noise + drift, single, scatter, drift, ready, base, since, beta, beta_variance, warm, tilt)
+    return Chart(
+        shift, noise + drift, single, scatter, drift, ready, base, since, beta, beta_variance, warm, tilt
+    )
 
 
 def _outer(x: Array) -> Array:

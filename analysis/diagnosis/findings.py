@@ -9,7 +9,8 @@ import pandas as pd
 
 from analysis.amounts import amount, reach
 from analysis.diagnosis.clogging import LIMITS, forecast, loss_now
-from analysis.diagnosis.words import CHEMICALS, UNEXPLAINED, WORDS, likely, settles
+from analysis.diagnosis.period import baseline_of, service_of, told
+from analysis.diagnosis.words import CHEMICALS, DATE, UNEXPLAINED, WORDS, likely, settles
 from analysis.results import Finding
 
 if TYPE_CHECKING:
@@ -39,7 +40,8 @@ of Microirrigation Systems (3 to 5 psi)."""
 CHANGED = 2.0
 """Standard uncertainties from which a relation counts as changed in the evidence. [-] No source."""
 
-DATE = "%-d %B %Y"
+LOGARITHMS = frozenset({"leak", "pressure regulation", "flow meter drift"})
+"""Faults whose size is fitted as the logarithm of a factor; emitter clogging as minus that."""
 
 
 def findings_of(
@@ -71,7 +73,20 @@ def findings_of(
     matters = [i for i in judged.possible if abs(judged.size[i]) >= one.faults[i].least]
     if judged.named or not matters:
         return []
-    return [_unexplained(one, episode, matters, season_end)]
+    return [_unexplained(one, episode, matters, season_end, services)]
+
+
+def share(kind: str, size: float) -> float:
+    """Return a fitted size as the share that people speak of. [-]
+
+    Examples
+    --------
+    >>> round(share("emitter clogging", 0.105), 3), round(share("leak", 0.095), 3)
+    (0.1, 0.1)
+    """
+    if kind == "emitter clogging":
+        return float(-np.expm1(-size))
+    return float(np.expm1(size)) if kind in LOGARITHMS else size
 
 
 def _named(
@@ -79,13 +94,15 @@ def _named(
 ) -> Finding:
     """Return the finding of a cause that is sure enough."""
     fault, judged = one.faults[i], episode.judged
-    size, sd = float(judged.size[i]), float(judged.deviation[i])
+    size = share(fault.kind, float(judged.size[i]))
     words = WORDS[fault.kind]
     loss = (
         loss_now(one, services, judged.named) if fault.kind == "emitter clogging" and episode.going else None
     )
     sure = f"How sure of the cause: {likely(float(judged.probability[i]))}"
-    told = f"{_sized(one, fault, size, sd)}, {_since(one, episode)}. {sure}. {_others(one, episode, fault)}"
+    seen = _sized(one, fault, float(judged.size[i]), float(judged.deviation[i]))
+    by = _told_by(episode, fault)
+    evidence = f"{seen}, {_since(one, episode, by, services)}. {sure}. {_others(one, episode, by)}"
     more = " ".join(part for part in (words.first, _waiting(one, fault, size, loss), _caution(fault)) if part)
     return Finding(
         kind=fault.kind,
@@ -96,13 +113,19 @@ def _named(
         severity=_severity(one, fault, size),
         value=size,
         unit="kPa" if fault.kind == "sensor fault" else "1",
-        evidence=told,
+        evidence=evidence,
         likely_causes=words.causes,
         advice=more,
     )
 
 
-def _unexplained(one: Study, episode: Episode, matters: Sequence[int], season_end: pd.Timestamp) -> Finding:
+def _unexplained(
+    one: Study,
+    episode: Episode,
+    matters: Sequence[int],
+    season_end: pd.Timestamp,
+    services: Sequence[Service],
+) -> Finding:
     """Return the finding of a change whose cause these sensors cannot tell."""
     judged = episode.judged
     first = [one.faults[i] for i in matters[:4]]
@@ -111,7 +134,7 @@ def _unexplained(one: Study, episode: Episode, matters: Sequence[int], season_en
     )
     would = settles(first[0].kind, first[1].kind) if len(first) > 1 else "a second sensor of either kind"
     checks = " ".join(dict.fromkeys(WORDS[f.kind].first for f in first[:2]))
-    shift, unit, value = _largest(one, episode)
+    place, shift, unit, value = _largest(one, episode)
     return Finding(
         kind="unexplained change",
         zone=one.zone,
@@ -122,8 +145,8 @@ def _unexplained(one: Study, episode: Episode, matters: Sequence[int], season_en
         value=value,
         unit=unit,
         evidence=(
-            f"{shift}, {_since(one, episode)}. That is more than noise, temperature and the drift of sound sensors "
-            "explain. How sure of the cause: these sensors cannot tell which of those below it is"
+            f"{shift}, {_since(one, episode, place, services)}. That is more than noise, temperature and the "
+            "drift of sound sensors explain. How sure of the cause: these sensors cannot tell which of those below it is"
         ),
         likely_causes=causes,
         advice=(
@@ -133,22 +156,24 @@ def _unexplained(one: Study, episode: Episode, matters: Sequence[int], season_en
 
 
 def _sized(one: Study, fault: Fault, size: float, sd: float) -> str:
-    """Return what was seen, with its interval."""
-    low, high = sorted((abs(size) - 1.96 * sd, abs(size) + 1.96 * sd))
+    """Return what was seen, with its interval, from the size as it was fitted."""
     up = size > 0
+    ends = (max(abs(size) - 1.96 * sd, 0.0), abs(size) + 1.96 * sd)
+    low, high = sorted(abs(share(fault.kind, end if up else -end)) for end in ends)
+    size = share(fault.kind, size)
     if fault.kind == "sensor fault":
-        between = reach(max(low, 0), high, "kPa", ".1f")
+        between = reach(low, high, "kPa", ".1f")
         return f"{fault.sensor} reads {amount(abs(size), 'kPa', '.1f')} too {'high' if up else 'low'} (95 %: {between})"
-    share, sure = f"{100 * abs(size):.1f} %", f"(95 %: {100 * max(low, 0):.1f} to {100 * high:.1f} %)"
+    part, sure = f"{100 * abs(size):.1f} %", f"(95 %: {100 * low:.1f} to {100 * high:.1f} %)"
     water = amount((one.at.flow or 0.0) * abs(size), "L/h")
     regulated = "regulated" if one.network.regulated_from else "supply"
     return {
-        "emitter clogging": f"at the same pressure the zone takes {share} less water {sure}, about {water} less",
-        "leak": f"at the same pressure the zone takes {share} more water {sure}, about {water} more ({fault.what})",
-        "filter clogging": f"at the same flow the filter takes {share} more pressure {sure}{_kpa(one, size)}",
-        "pressure regulation": f"the {regulated} pressure is {share} {'higher' if up else 'lower'} {sure}",
-        "flow meter drift": f"{fault.sensor} reads {share} too {'much' if up else 'little'} {sure}",
-        "valve fault": f"at the same flow {share} more pressure is lost between head and zone {sure}",
+        "emitter clogging": f"at the same pressure the zone takes {part} less water {sure}, about {water} less",
+        "leak": f"at the same pressure the zone takes {part} more water {sure}, about {water} more ({fault.what})",
+        "filter clogging": f"at the same flow the filter takes {part} more pressure {sure}{_kpa(one, size)}",
+        "pressure regulation": f"the {regulated} pressure is {part} {'higher' if up else 'lower'} {sure}",
+        "flow meter drift": f"{fault.sensor} reads {part} too {'much' if up else 'little'} {sure}",
+        "valve fault": f"at the same flow {part} more pressure is lost between head and zone {sure}",
     }[fault.kind]
 
 
@@ -167,27 +192,32 @@ def filter_rise(one: Study, size: float) -> float | None:
     return size * max(one.at.pressure[first] - one.at.pressure[second], 0.0)
 
 
-def _others(one: Study, episode: Episode, fault: Fault) -> str:
+def _told_by(episode: Episode, fault: Fault) -> int:
+    """Return which relation tells a fault first."""
+    sd = np.sqrt(np.diag(episode.course.case.covariance))
+    return int(np.argmax(np.abs(fault.signature) / sd))
+
+
+def _others(one: Study, episode: Episode, by: int) -> str:
     """Return what the other relations say, those that the fault should not move first."""
     case = episode.course.case
     z, sd = case.shift, np.sqrt(np.diag(case.covariance))
     calm: list[str] = []
     moved: list[str] = []
-    said = int(np.argmax(np.abs(fault.signature) / sd))
     for i, relation in enumerate(one.found):
-        if relation.kind == "rest" or not one.quick.ready[episode.last, i] or i == said:
+        if relation.kind == "rest" or not one.quick.ready[episode.last, i] or i == by:
             continue
-        shift, error = float(z[i]), float(sd[i])
-        (moved if abs(shift) > CHANGED * error else calm).append(f"{relation.label} {100 * shift:+.1f} %")
-    changed = "Changed too: " + ", ".join(moved) if moved else ""
+        changed = f"{relation.label} {100 * relation.share(float(z[i])):+.1f} %"
+        (moved if abs(float(z[i])) > CHANGED * float(sd[i]) else calm).append(changed)
+    beside = "Changed too: " + ", ".join(moved) if moved else ""
     same = "Unchanged within noise: " + ", ".join(calm) if calm else ""
     return (
-        ". ".join(part for part in (changed, same) if part) or "Nothing else is measured here that would tell"
+        ". ".join(part for part in (beside, same) if part) or "Nothing else is measured here that would tell"
     )
 
 
-def _largest(one: Study, episode: Episode) -> tuple[str, str, float]:
-    """Return the relation that moved most beyond its noise, in words, with unit and size."""
+def _largest(one: Study, episode: Episode) -> tuple[int, str, str, float]:
+    """Return which relation moved most beyond its noise, the same in words, with unit and size."""
     case = episode.course.case
     z, sd = case.shift, np.sqrt(np.diag(case.covariance))
     place = int(np.argmax(np.abs(z) / sd))
@@ -195,18 +225,20 @@ def _largest(one: Study, episode: Episode) -> tuple[str, str, float]:
     way = "higher" if shift > 0 else "lower"
     if relation.kind == "rest":
         size, within = amount(abs(shift), "kPa", ".1f"), amount(error, "kPa", ".1f")
-        return f"{relation.label} reads {size} {way} (noise and drift: {within})", "kPa", shift
-    share = f"{100 * abs(shift):.1f} % {way} (noise and drift: {100 * error:.1f} %)"
-    return f"{relation.label} is {share}", "1", shift
+        return place, f"{relation.label} reads {size} {way} (noise and drift: {within})", "kPa", shift
+    shift = relation.share(shift)
+    part = f"{100 * abs(shift):.1f} % {way} (noise and drift: {100 * error:.1f} %)"
+    return place, f"{relation.label} is {part}", "1", shift
 
 
-def _since(one: Study, episode: Episode) -> str:
-    """Return how it came, and from when to when was compared."""
-    base = float(np.nanmedian(one.quick.since[episode.last]))
-    middle = pd.Timestamp(base * 86400.0, unit="s", tz="UTC")
-    last = one.table.last[episode.last]
+def _since(one: Study, episode: Episode, by: int, services: Sequence[Service]) -> str:
+    """Return what was compared with what, how it came, and what ended it."""
+    base = baseline_of(one, by, episode.last, services)
     came = "at once" if episode.course.shape == "step" else "little by little"
-    return f"compared with the runs around {middle.strftime(DATE)}; it came {came}, last seen {last.strftime(DATE)}"
+    ended = None if episode.going else service_of(one, by, episode.last + 1, services)
+    until = "" if ended is None else f", before {told(ended)}"
+    last = one.table.last[episode.last].strftime(DATE)
+    return f"compared with {base.words}; it came {came}, last seen {last}{until}"
 
 
 def _severity(one: Study, fault: Fault, size: float) -> Literal["watch", "act"]:

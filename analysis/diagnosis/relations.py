@@ -89,6 +89,10 @@ class Relation:
             "rest": "pressure at rest",
         }[self.kind]
 
+    def share(self, change: float) -> float:
+        """Return a change of the relation as a share of what it relates; logarithms are turned back. [-]"""
+        return float(np.expm1(change)) if self.kind in ("flow", "regulated", "meters") else change
+
 
 @dataclass(frozen=True, slots=True)
 class Operating:

@@ -5,16 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
+from analysis.diagnosis.baseline_line import STALE
 from analysis.diagnosis.clogging import FARTHEST, LIMITS, forecast, loss_now, service_effect
 from analysis.diagnosis.findings import findings_of
+from analysis.diagnosis.period import NEEDED, baseline_of
 from analysis.diagnosis.study import episodes, study
 from analysis.results import ESTIMATE_UNITS, Estimate, Finding, refused
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from analysis.diagnosis.period import Baseline
     from analysis.diagnosis.study import Episode, Study
     from analysis.view import SeasonView
 
@@ -92,13 +93,15 @@ def _estimates(season: SeasonView, one: Study, alarms: Sequence[Episode]) -> lis
     also = [i for a in alarms if a.going for i in a.judged.named]
     loss = loss_now(one, season.services, also)
     at = one.table.last[-1]
+    base = baseline_of(one, 0, one.table.days.size - 1, season.services)
+    how = f"{METHOD}; what changes is judged against {base.words}"
     if loss is None or open_cause or loss.high - loss.low > WIDEST:
-        reason = _why_not(one) if loss is None else UNDECIDED if open_cause else HIDDEN
-        return [replace(refused(LOSS, METHOD, reason, sensors), zone=one.zone, run_start=at)]
+        reason = _why_not(one, base) if loss is None else UNDECIDED if open_cause else HIDDEN
+        return [replace(refused(LOSS, how, reason, sensors), zone=one.zone, run_start=at)]
     line = float(loss.line.covariance[0, 0])
     shares = {"noise of the wandering line": line, "baseline, temperature and drift of sensors": loss.fixed}
     budget = {name: part / (line + loss.fixed) for name, part in shares.items()}
-    out = [Estimate(LOSS, one.zone, at, loss.value, "1", loss.low, loss.high, METHOD, sensors, budget=budget)]
+    out = [Estimate(LOSS, one.zone, at, loss.value, "1", loss.low, loss.high, how, sensors, budget=budget)]
     for limit in LIMITS:
         date = forecast(loss, limit)
         if date is not None and 0.0 < date.day < float("inf"):
@@ -121,12 +124,13 @@ def _estimates(season: SeasonView, one: Study, alarms: Sequence[Episode]) -> lis
     return out
 
 
-def _why_not(one: Study) -> str:
+def _why_not(one: Study, base: Baseline) -> str:
     """Return why there is no loss yet."""
     if one.found[0].kind != "flow":
         return "no flow meter sees this zone; one at the head or the zone would carry it"
-    days = int(np.isfinite(one.series[:, 0]).sum())
-    return f"the baseline needs 11 days with runs of this zone alone, {days} are there"
+    if base.there < NEEDED:
+        return base.lacking
+    return f"no run of this zone alone has shown a steady flow for {STALE:.0f} days"
 
 
 def _merged(findings: Iterable[tuple[bool, Finding]], *, several: bool) -> list[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +16,7 @@ from analysis.diagnosis.faults import at_flow, faults
 from analysis.diagnosis.network import network_of
 from analysis.diagnosis.others import odds_from_others
 from analysis.diagnosis.relations import operating_point, present_nodes, relations
-from analysis.diagnosis.table import tabulate
+from analysis.diagnosis.table import day_after, tabulate
 from analysis.service import ends_baseline
 
 if TYPE_CHECKING:
@@ -169,7 +170,35 @@ def episodes(one: Study, others: Sequence[Study] = ()) -> tuple[Episode, ...]:
     tuple of Episode
         By time.
     """
-    return tuple(e for first, last in spans(one.ratio) for e in judged(one, first, last, others))
+    found: list[Episode] = []
+    later: set[int] = set()
+    for first, last, whole in reversed(_uncut(one)):
+        told = judged(one, first, last, others)
+        if not whole:
+            told = tuple(e for e in told if e.judged.named and not set(e.judged.named) <= later)
+            told = tuple(_only(e, later) for e in told)
+        later = {i for e in told for i in e.judged.named} | (set() if whole else later)
+        found = [*told, *found]
+    return tuple(found)
+
+
+def _uncut(one: Study) -> list[tuple[int, int, bool]]:
+    """Return the alarms in stretches that no service cuts, and whether each goes to its alarm's end.
+
+    What a service mended is told on the day before it: after it, its relations say nothing of what was.
+    """
+    out = []
+    for first, last in spans(one.ratio):
+        cuts = [int(d) for d in np.flatnonzero(one.restarts[first + 1 : last + 1].any(axis=1)) + first + 1]
+        out += [(a, b - 1, False) for a, b in pairwise([first, *cuts])]
+        out.append((cuts[-1] if cuts else first, last, True))
+    return out
+
+
+def _only(episode: Episode, later: set[int]) -> Episode:
+    """Return what an alarm that a service cut said, without what still stands after the service."""
+    named = tuple(i for i in episode.judged.named if i not in later)
+    return replace(episode, judged=replace(episode.judged, named=named))
 
 
 def judged(one: Study, first: int, last: int, others: Sequence[Study] = ()) -> tuple[Episode, ...]:
@@ -210,8 +239,8 @@ def _growth(one: Study, day: int) -> Array:
     """Return by how much the logarithm of the flow that losses are brought to reference by has grown. [-]"""
     lately = one.driver[max(day + 1 - LATELY, 0) : day + 1]
     seen = np.array([np.mean(x[np.isfinite(x)]) if np.isfinite(x).any() else np.nan for x in lately.T])
-    grown = [r.kind == "loss" and one.at.flow for r in one.found]
-    return np.nan_to_num(np.where(grown, seen - np.log(one.at.flow or 1.0), 0.0))
+    grown = np.array([r.kind == "loss" and bool(one.at.flow) for r in one.found])
+    return np.asarray(np.nan_to_num(np.where(grown, seen - np.log(one.at.flow or 1.0), 0.0)))
 
 
 def _ratio(of: Chart, wrong: Sequence[Fault]) -> Array:
@@ -248,10 +277,9 @@ def _restarts(
     """Return where a service since the day before ends a relation's baseline."""
     out = np.zeros((table.days.size, len(found)), dtype=bool)
     for service in services:
-        day = next((i for i, start in enumerate(table.last) if start >= service.time), None)
-        if day is None:
-            continue
-        out[day] |= [ends_baseline(service, zone, relation) for relation in found]
+        day = day_after(table, service.time)
+        if day < table.days.size:
+            out[day] |= [ends_baseline(service, zone, relation) for relation in found]
     out[0] = False
     return out
 

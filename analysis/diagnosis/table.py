@@ -84,3 +84,21 @@ def tabulate(features: Iterable[Feature], zone: str) -> Table | None:
         tuple(by_day["at"].max()),
         {str(key): wide[key].to_numpy(dtype=float) for key in wide.columns},
     )
+
+
+def day_after(table: Table, when: pd.Timestamp) -> int:
+    """Return the first day whose last run starts at a time or after it; the number of days where none does.
+
+    Parameters
+    ----------
+    table : Table
+        A zone's days.
+    when : pandas.Timestamp
+        The time. [UTC]
+
+    Returns
+    -------
+    int
+        Its place in the table.
+    """
+    return next((i for i, start in enumerate(table.last) if start >= when), len(table.last))

@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+DATE = "%-d %B %Y"
+"""How a day is written in a sentence."""
+
 CHEMICALS = (
     "Acid and chlorine burn and must never meet: follow the label and local rules, wear the protection it "
     "names, add acid to water and not water to acid, and inject only behind a sound backflow preventer."
