@@ -44,6 +44,9 @@ AMOUNT = re.compile(
 )
 """What an amount looks like whose unit has another one in US customary units."""
 
+SQUARED = re.compile(rf"({NBSP}(?:g/m|oz/ft|m|ft))2(?![\w/])")
+"""An area's unit as it is stored; people read a small figure there."""
+
 LEAST_FIGURES = 2
 """Figures that a turned number keeps at least: 5 kPa is 0.73 psi and not 0.7. No source."""
 
@@ -97,14 +100,15 @@ def in_units(text: str, units: str) -> str:
     Returns
     -------
     str
-        The same words; a turned number has as many figures as it had.
+        The same words; a turned number has as many figures as it had, and squares are written as such.
 
     Examples
     --------
     >>> in_units(f"p1 fell {amount(12.34, 'kPa', '.1f')} below p2", "us")
     'p1 fell 1.78\xa0psi below p2'
     """
-    return AMOUNT.sub(_turned, text) if units == "us" else text
+    turned = AMOUNT.sub(_turned, text) if units == "us" else text
+    return SQUARED.sub(r"\1²", turned)
 
 
 def finding_in(finding: Finding, units: str) -> Finding:

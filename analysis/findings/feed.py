@@ -110,15 +110,17 @@ def _flow_finding(zone: str, name: str, when: Interval, mean: float, limits: tup
         value=mean,
         unit="L/h",
         evidence=(
-            f"{name} read {amount(mean, 'L/h')} for {length}, beyond its limit of error, while the injector works "
-            f"from {reach(limits[0], limits[1], 'L/h')}: {away:.0%} {'below' if low else 'above'}"
+            f"{name} read {amount(mean, 'L/h')} for {length}, while the injector works "
+            f"from {reach(limits[0], limits[1], 'L/h')}: {away:.0%} {'below' if low else 'above'}. How sure: "
+            "beyond the meter's limit of error"
         ),
         likely_causes=TOO_SLOW if low else TOO_FAST,
         advice=(
             "Do not trust the ratio of this run. Water zones together or use a smaller injector, so that the "
-            "flow lies within its range."
+            "flow lies within its range. If you wait: every run at this flow is fed at a ratio that nobody knows."
             if low
-            else "Look for water where none should be, then water in smaller zones or use a larger injector."
+            else "Look for water where none should be, then water in smaller zones or use a larger injector. If you wait: "
+            "every run at this flow is fed at a ratio that nobody knows."
         ),
     )
 
@@ -172,7 +174,7 @@ def _ec_finding(
     severity: Literal["watch", "act"],
 ) -> Finding:
     """Return the finding of an EC outside its band."""
-    words = "so the cell alone does not explain it" if severity == "act" else "so it may be the cell"
+    words = "the cell alone does not explain it" if severity == "act" else "not sure, it may be the cell"
     injection = run.injection or Interval(run.start, run.end)
     return Finding(
         kind="EC out of band",
@@ -184,9 +186,12 @@ def _ec_finding(
         value=level,
         unit="mS/cm",
         evidence=(
-            f"the feed's EC was {level:.2f} mS/cm (25 °C) against {band[0]:.2f} to {band[1]:.2f}; the cell's "
-            f"limit of error is {error:.2f}, {words}"
+            f"the feed's EC was {level:.2f} mS/cm (25 °C) against {band[0]:.2f} to {band[1]:.2f}. How sure: "
+            f"{words}, whose limit of error is {error:.2f} mS/cm"
         ),
         likely_causes=TOO_WEAK if level < band[0] else TOO_STRONG,
-        advice="Check the EC of a sample with a hand meter; if it agrees, check the ratio, then the stock.",
+        advice=(
+            "Check the EC of a sample with a hand meter; if it agrees, check the ratio, then the stock. If you wait: every "
+            f"run feeds too {'weakly' if level < band[0] else 'strongly'}."
+        ),
     )

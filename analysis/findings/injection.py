@@ -73,7 +73,10 @@ def no_injection(view: RunView, estimates: Sequence[Estimate]) -> Sequence[Findi
                 f"stock in every run{flow}"
             ),
             likely_causes=(causes[1], causes[0], *causes[2:]) if flow else causes,
-            advice=f"Look at the injector while water runs, in the order given. {CAUTION}",
+            advice=(
+                "Look at the injector while water runs, in the order given. If you wait: every run like this waters "
+                f"without feed. {CAUTION}"
+            ),
         )
     ]
 
@@ -128,7 +131,7 @@ def _off(view: RunView, estimate: Estimate, aim: float, tolerance: float, *, sur
     how_sure = (
         "the whole interval lies outside"
         if sure
-        else "the interval still reaches into the band, so it may be the meters"
+        else "not sure, the interval still reaches into the tolerance, so it may be the meters"
     )
     return Finding(
         "injection off target",
@@ -140,10 +143,10 @@ def _off(view: RunView, estimate: Estimate, aim: float, tolerance: float, *, sur
         deviation,
         "1",
         f"1:{1 / value:.1f} (95 %: 1:{1 / high:.1f} to 1:{1 / max(low, 1e-12):.1f}) against 1:{1 / aim:.0f} "
-        f"± {tolerance:.0%}: {abs(deviation):.1%} {side}; {how_sure}",
+        f"± {tolerance:.0%}: {abs(deviation):.1%} {side}. How sure: {how_sure}",
         _off_causes(view, weak=deviation < 0),
-        "Check the setting first, then draw stock from a measuring cylinder for a timed run and compare. "
-        + CAUTION
+        "Check the setting first, then draw stock from a measuring cylinder for a timed run and compare. If you wait: "
+        f"every run gives {abs(deviation):.0%} {'less' if deviation < 0 else 'more'} feed than is wanted. {CAUTION}"
         if sure
         else "Watch the next runs; if they stay on the same side, check the setting and the meters.",
     )

@@ -87,6 +87,7 @@ def _above(period: PeriodView, injector: str, name: str, readings: pd.Series, li
         top = float(between(calm, start, end).max())
         error = limit_of(sensor, top)
         sure = top - error > limit
+        how_sure = "the sensor alone does not explain it" if sure else "not sure, it may be the sensor"
         found.append(
             Finding(
                 kind="over pressure",
@@ -99,8 +100,8 @@ def _above(period: PeriodView, injector: str, name: str, readings: pd.Series, li
                 unit="kPa",
                 evidence=(
                     f"{name} stood above {amount(limit, 'kPa')}, the most that injector {injector} may see, "
-                    f"for {clock((end - start).total_seconds())} and reached {amount(top, 'kPa')}; its limit of "
-                    f"error is {amount(error, 'kPa')}"
+                    f"for {clock((end - start).total_seconds())} and reached {amount(top, 'kPa')}. How sure: {how_sure}, "
+                    f"whose limit of error is {amount(error, 'kPa')}"
                 ),
                 likely_causes=(
                     "the pressure regulator: set too high, stuck or passing at rest",
@@ -112,7 +113,8 @@ def _above(period: PeriodView, injector: str, name: str, readings: pd.Series, li
                     "above its limit can burst. Have the regulator checked before you open the supply "
                     f"again. {CAUTION}"
                     if sure
-                    else "Check the regulator's setting with a gauge you trust, at rest as well as running."
+                    else "Check the regulator's setting with a gauge you trust, at rest as well as running. If you wait: a "
+                    "vessel above its limit can burst."
                 ),
             )
         )
