@@ -236,6 +236,9 @@ def _falling_limb(far: FarShare) -> slice:
         msg = "the water stopped with the injection"
         raise NotCarriedError(msg)
     top = float(np.max(far.share[after]))
+    if top <= 0.0:
+        msg = "no stock was seen at the far point after the injection; the source water changed, or a cell has moved"
+        raise NotCarriedError(msg)
     start = int(np.flatnonzero(after & (far.share >= NEAR_PLATEAU * top))[-1])
     return slice(start, far.share.size)
 
