@@ -15,9 +15,10 @@ from scipy.stats import chi2
 
 from analysis.diagnosis.baseline_line import CORRELATION
 from analysis.diagnosis.clogging import LIMITS, forecast, loss_now
+from analysis.diagnosis.episodes import judged, spans
 from analysis.diagnosis.findings import findings_of
 from analysis.diagnosis.season import diagnose
-from analysis.diagnosis.study import Study, judged, spans, study
+from analysis.diagnosis.study import Study, study
 from analysis.results import Finding
 from analysis.trend import ewma
 from benchmarks.planted import KINDS, SEASON, points, seasons_with, worn_seasons

@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.diagnosis.clogging import Loss
+    from analysis.diagnosis.episodes import Episode
     from analysis.diagnosis.faults import Fault
-    from analysis.diagnosis.study import Episode, Study
+    from analysis.diagnosis.study import Study
     from analysis.service import Service
 
 ACT_FROM = {

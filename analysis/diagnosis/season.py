@@ -7,16 +7,18 @@ from typing import TYPE_CHECKING
 
 from analysis.diagnosis.baseline_line import STALE
 from analysis.diagnosis.clogging import FARTHEST, LIMITS, forecast, loss_now, service_effect
+from analysis.diagnosis.episodes import episodes
 from analysis.diagnosis.findings import findings_of
 from analysis.diagnosis.period import NEEDED, baseline_of
-from analysis.diagnosis.study import episodes, study
+from analysis.diagnosis.study import study
 from analysis.results import ESTIMATE_UNITS, Estimate, Finding, refused
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from analysis.diagnosis.episodes import Episode
     from analysis.diagnosis.period import Baseline
-    from analysis.diagnosis.study import Episode, Study
+    from analysis.diagnosis.study import Study
     from analysis.view import SeasonView
 
 LOSS = "emitter flow loss"

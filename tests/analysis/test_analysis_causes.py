@@ -10,8 +10,9 @@ import pytest
 
 from analysis.diagnosis.decide import Case, verdict
 from analysis.diagnosis.drift import VISCOSITY, wander
+from analysis.diagnosis.episodes import judged
 from analysis.diagnosis.faults import at_flow
-from analysis.diagnosis.study import Study, judged
+from analysis.diagnosis.study import Study
 from benchmarks.faults import SUBSETS, look, names_on
 from benchmarks.planted import seasons_with
 from benchmarks.season_plan import no_faults, ramp, step, with_fault

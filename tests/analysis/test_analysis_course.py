@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.diagnosis.course import courses
-from analysis.diagnosis.study import judged
+from analysis.diagnosis.episodes import judged
 from benchmarks.faults import look
 from benchmarks.season_plan import Array, Faults, no_faults, ramp, step, with_fault
 from benchmarks.seasons import make_plant, simulate
