@@ -48,6 +48,9 @@ SOURCES: Mapping[Variant, str] = MappingProxyType(
 )
 """Where each variant was published."""
 
+YEARS: Mapping[Variant, int] = MappingProxyType({"Bucks": 1979, "Pitts": 1990})
+"""When."""
+
 ORDER: tuple[Class, ...] = ("slight", "moderate", "severe")
 
 
@@ -65,8 +68,8 @@ class Hazard:
         Its class.
     moderate : tuple of float
         The ends of "moderate". [as `value`]
-    source : str
-        Where this class was published.
+    variant : {"Bucks", "Pitts"}
+        By which of the published tables.
     other : {"slight", "moderate", "severe"} or None
         Its class by the other variant, where that is another one.
     """
@@ -75,8 +78,21 @@ class Hazard:
     value: float
     verdict: Class
     moderate: Ends
-    source: str
+    variant: Variant
     other: Class | None = None
+
+    @property
+    def source(self) -> str:
+        """Where this class was published."""
+        return SOURCES[self.variant]
+
+    @property
+    def tables(self) -> tuple[str, str]:
+        """The table that counts and the other one, each by author and year."""
+        names = [
+            f"{name} {YEARS[name]}" for name in (self.variant, *(v for v in SOURCES if v != self.variant))
+        ]
+        return names[0], names[1]
 
 
 def clogging_hazard(analysis: Mapping[str, float], *, variant: Variant = "Bucks") -> tuple[Hazard, ...]:
@@ -143,9 +159,7 @@ def _hazard(factor: str, value: float, variant: Variant) -> Hazard:
         if name != variant and factor in table
     ]
     other = next((one for one in others if one != verdict), None)
-    return Hazard(
-        factor, value, verdict, limits[factor], SOURCES["Pitts" if factor in OF_PITTS else variant], other
-    )
+    return Hazard(factor, value, verdict, limits[factor], "Pitts" if factor in OF_PITTS else variant, other)
 
 
 def _class(value: float, moderate: Ends) -> Class:

@@ -176,12 +176,13 @@ def limits(item: Item) -> str:
     --------
     >>> from ingest.installation import Water
     >>> limits(report(Water.model_validate({"analysis": [{"sampled": "2026-03-01", "pH": 7.6}]}))[0])
-    'moderate from 7 to 8; severe by the other published table'
+    'moderate from 7 to 8 by Bucks 1979; severe by Pitts 1990'
     """
     low, high = item.hazard.moderate
     unit = f" {item.unit}" if item.unit else ""
-    other = f"; {item.hazard.other} by the other published table" if item.hazard.other else ""
-    return f"moderate from {low:g} to {high:g}{unit}{other}"
+    table, another = item.hazard.tables
+    other = f"; {item.hazard.other} by {another}" if item.hazard.other else ""
+    return f"moderate from {low:g} to {high:g}{unit} by {table}{other}"
 
 
 def amount(item: Item) -> str:

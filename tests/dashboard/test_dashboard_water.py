@@ -56,7 +56,7 @@ def test_check_prints_each_item_with_class_and_source() -> None:
     done = CliRunner().invoke(app, ["check", str(SAMPLE)])
     rows = {line.split("  ")[0]: line for line in done.stdout.splitlines()}
 
-    assert "moderate  moderate from 7 to 8; severe by the other published table  2026-02-17" in rows["pH"]
+    assert "moderate  moderate from 7 to 8 by Bucks 1979; severe by Pitts 1990  2026-02-17" in rows["pH"]
     assert "slight" in rows["bacteria"]
     assert "after: Bucks, Nakayama & Gilbert (1979)" in done.stdout
 
@@ -92,7 +92,7 @@ def test_page_tells_item_class_and_what_the_water_does_with_the_stock() -> None:
     text = _page(system)
 
     assert "Clogging hazard after Bucks" in text
-    assert "iron 2 mg/L  severe moderate from 0.1 to 1.5 mg/L 2026-02-01" in text
+    assert "iron 2 mg/L  severe moderate from 0.1 to 1.5 mg/L by Bucks 1979 2026-02-01" in text
     assert "calcium phosphate falls out above pH" in text
     assert "not whether it is safe to drink" in text
 
