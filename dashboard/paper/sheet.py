@@ -124,15 +124,14 @@ def water_section(items: tuple[Item, ...], units: Units) -> tuple[Section, ...]:
             item.hazard.verdict,
             limits(item),
             item.to_do or "nothing",
-            item.hazard.source,
         )
         for item in items
     )
-    head = ("Item", "Found, sampled", "Clogging hazard", "Classes", "What to do", "Class after")
+    head = ("Item", "Found, sampled", "Clogging hazard", "Classes", "What to do")
     said = standing(items)
-    return (
-        Section("Water analysis", words=(f"{said[:1].upper()}{said[1:]}.", WATER), table=Table(head, rows)),
-    )
+    sources = "; ".join(dict.fromkeys(item.hazard.source for item in items))
+    words = (f"{said[:1].upper()}{said[1:]}. Classes after {sources}.", WATER)
+    return (Section("Water analysis", words=words, table=Table(head, rows)),)
 
 
 WATER = (
