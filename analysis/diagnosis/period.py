@@ -10,7 +10,7 @@ import numpy as np
 from analysis.diagnosis.baseline_line import BASELINE_DAYS, FEWEST_DAYS, GUARD_DAYS, lonely
 from analysis.diagnosis.table import day_after
 from analysis.diagnosis.words import DATE
-from analysis.service import ends_baseline
+from analysis.service import NEW_EMITTERS, ends_baseline
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,8 +56,8 @@ class Baseline:
     @property
     def words(self) -> str:
         """The baseline in words, for a sentence."""
-        if not self.days:
-            return f"no baseline yet: it begins with the days that are {self.why}"
+        if self.days < FEWEST_DAYS:
+            return "no baseline yet"
         span = f"from {self.first.strftime(DATE)} to {self.last.strftime(DATE)}"
         return f"the baseline {span} ({self.days} days with runs, {self.why})"
 
@@ -112,6 +112,29 @@ def baseline_of(one: Study, relation: int, day: int, services: Sequence[Service]
         int(there.size),
         service_of(one, relation, start, services),
     )
+
+
+def new_since(one: Study, services: Sequence[Service]) -> str:
+    """Return since when a zone's emitters count as new, and why, in words.
+
+    Parameters
+    ----------
+    one : Study
+        The zone.
+    services : sequence of Service
+        What people did.
+
+    Returns
+    -------
+    str
+        A day with its reason.
+    """
+    new = [s for s in services if s.kind in NEW_EMITTERS and s.zone in (None, one.zone)]
+    last = max(new, key=lambda s: s.time, default=None)
+    start = 0 if last is None else day_after(one.table, last.time)
+    if last is None or start >= one.table.days.size:
+        return f"{one.table.first[0].strftime(DATE)}, the first day with readings"
+    return f"{one.table.first[start].strftime(DATE)}, the first day after {told(last)}"
 
 
 def service_of(one: Study, relation: int, day: int, services: Sequence[Service]) -> Service | None:

@@ -9,7 +9,7 @@ from analysis.diagnosis.baseline_line import STALE
 from analysis.diagnosis.clogging import FARTHEST, LIMITS, forecast, loss_now, service_effect
 from analysis.diagnosis.episodes import episodes
 from analysis.diagnosis.findings import findings_of
-from analysis.diagnosis.period import NEEDED, baseline_of
+from analysis.diagnosis.period import NEEDED, baseline_of, new_since
 from analysis.diagnosis.study import study
 from analysis.results import ESTIMATE_UNITS, Estimate, Finding, refused
 
@@ -19,12 +19,13 @@ if TYPE_CHECKING:
     from analysis.diagnosis.episodes import Episode
     from analysis.diagnosis.period import Baseline
     from analysis.diagnosis.study import Study
+    from analysis.service import Service
     from analysis.view import SeasonView
 
 LOSS = "emitter flow loss"
 METHOD = (
-    "flow coefficient of the zone, flow over pressure to the emitters' exponent, against the baseline of its first "
-    "runs; temperature coefficient learned from day-to-day changes; level by a wandering line"
+    "flow coefficient of the zone, flow over pressure to the emitters' exponent, against that of new "
+    "emitters; temperature coefficient learned from day-to-day changes; level by a wandering line"
 )
 """How the loss is found."""
 
@@ -96,7 +97,7 @@ def _estimates(season: SeasonView, one: Study, alarms: Sequence[Episode]) -> lis
     loss = loss_now(one, season.services, also)
     at = one.table.last[-1]
     base = baseline_of(one, 0, one.table.days.size - 1, season.services)
-    how = f"{METHOD}; what changes is judged against {base.words}"
+    how = f"{_compared(one, base, season.services)}; {METHOD}"
     if loss is None or open_cause or loss.high - loss.low > WIDEST:
         reason = _why_not(one, base) if loss is None else UNDECIDED if open_cause else HIDDEN
         return [replace(refused(LOSS, how, reason, sensors), zone=one.zone, run_start=at)]
@@ -124,6 +125,13 @@ def _estimates(season: SeasonView, one: Study, alarms: Sequence[Episode]) -> lis
         why = {"day-to-day scatter": 1.0}
         out.append(Estimate("service effect", one.zone, at, *numbers, method, sensors, budget=why))
     return out
+
+
+def _compared(one: Study, base: Baseline, services: Sequence[Service]) -> str:
+    """Return since when the loss is reckoned, and which days changes are judged against."""
+    if base.there < NEEDED:
+        return base.lacking
+    return f"lost since {new_since(one, services)}, changes judged against {base.words}"
 
 
 def _why_not(one: Study, base: Baseline) -> str:
