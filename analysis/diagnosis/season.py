@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
 LOSS = "emitter flow loss"
 METHOD = (
-    "flow coefficient of the zone, flow over pressure to the emitters' exponent, against that of new "
-    "emitters; temperature coefficient learned from day-to-day changes; level by a wandering line"
+    "flow coefficient of the zone (flow over pressure to the emitters' exponent) against that of new emitters, level, "
+    "rate and temperature coefficient estimated together"
 )
 """How the loss is found."""
 
@@ -97,7 +97,7 @@ def _estimates(season: SeasonView, one: Study, alarms: Sequence[Episode]) -> lis
     loss = loss_now(one, season.services, also)
     at = one.table.last[-1]
     base = baseline_of(one, 0, one.table.days.size - 1, season.services)
-    how = f"{_compared(one, base, season.services)}; {METHOD}"
+    how = f"{METHOD} [{_compared(one, base, season.services)}]"
     if loss is None or open_cause or loss.high - loss.low > WIDEST:
         reason = _why_not(one, base) if loss is None else UNDECIDED if open_cause else HIDDEN
         return [replace(refused(LOSS, how, reason, sensors), zone=one.zone, run_start=at)]
