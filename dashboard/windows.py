@@ -23,7 +23,7 @@ STEPS = (
     *(SECOND * n for n in (1, 2, 5, 10, 15, 30)),
     *(_MINUTE * n for n in (1, 2, 5, 10, 15, 30)),
     *(_HOUR * n for n in (1, 2, 4, 6, 12)),
-    *(_DAY * n for n in (1, 2, 4, 8, 16, 32)),
+    *(_DAY * n for n in (1, 2, 4, 8, 16, 32, 64)),
 )
 """Bucket widths in use, each a width that people say. [us]"""
 
