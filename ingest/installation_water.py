@@ -68,7 +68,7 @@ class Supply(Table):
     backflow_preventer: Preventer
     """What keeps stock out of the supply."""
     tested: date | None = None
-    """Day of the preventer's last test."""
+    """Day of the last test that the preventer passed; the service log may hold a newer one."""
     pressure: Pressure | None = None
     """Static pressure of the supply."""
     preventer_height: Height | None = None
