@@ -80,7 +80,7 @@ def out_of_range(series: pd.Series, *, low: float, high: float) -> pd.Series:
     return (series < low) | (series > high)
 
 
-def spikes(series: pd.Series, *, limit: float, longest_s: float) -> pd.Series:
+def spikes(series: pd.Series, *, limit: float, longest_s: float, share: float = 0.0) -> pd.Series:
     """Flag short excursions that come back: the spike test, blind to steps.
 
     A reading is a spike when it lies further than `limit` from the running median of five readings, its
@@ -97,6 +97,9 @@ def spikes(series: pd.Series, *, limit: float, longest_s: float) -> pd.Series:
     longest_s : float
         Longest time between the neighbours on both sides for which the excursion counts as one: with
         readings further apart, or across a gap, a short real event cannot be told from a spike. [s]
+    share : float
+        The same distance as a share of the greater of the two neighbours: where the level is high for a while, what
+        is not noise grows with it, and the top of a pulse that falls at once is no spike. [-]
 
     Returns
     -------
@@ -128,11 +131,13 @@ def spikes(series: pd.Series, *, limit: float, longest_s: float) -> pd.Series:
         return flags
     median = known.rolling(SPIKE_WINDOW, center=True).median()
     far = ((known - median).abs() > limit).to_numpy()
-    flags.loc[known.index[far]] = _brief(known, far, limit, longest_s)[far]
+    flags.loc[known.index[far]] = _brief(known, far, limit, longest_s, share)[far]
     return flags
 
 
-def _brief(known: pd.Series, far: NDArray[np.bool_], limit: float, longest_s: float) -> NDArray[np.bool_]:
+def _brief(
+    known: pd.Series, far: NDArray[np.bool_], limit: float, longest_s: float, share: float
+) -> NDArray[np.bool_]:
     """Return where an excursion has a calm reading close by on both sides, and lies beyond both."""
     values, times = known.to_numpy(), seconds(pd.DatetimeIndex(known.index))
     order = np.arange(len(values))
@@ -141,9 +146,9 @@ def _brief(known: pd.Series, far: NDArray[np.bool_], limit: float, longest_s: fl
     inside = (before >= 0) & (after < len(values))
     left, right = values[np.maximum(before, 0)], values[np.minimum(after, len(values) - 1)]
     span = times[np.minimum(after, len(values) - 1)] - times[np.maximum(before, 0)]
-    beyond = ((values - left) * (values - right) > 0) & (
-        np.minimum(np.abs(values - left), np.abs(values - right)) > limit
-    )
+    height = np.minimum(np.abs(values - left), np.abs(values - right))
+    least = np.maximum(limit, share * np.maximum(np.abs(left), np.abs(right)))
+    beyond = ((values - left) * (values - right) > 0) & (height > least)
     return np.asarray(inside & beyond & (span <= longest_s), dtype=np.bool_)
 
 

@@ -142,7 +142,7 @@ def _jumps(usable: pd.Series, limits: Limits) -> tuple[pd.Series, pd.Series]:
         scale = float(np.median(level[level > 0])) if (level > 0).any() else 0.0
         limit = max(SPIKE_NOISES * sd, SPIKE_SHARE * scale, limits.error + limits.share * scale)
         if limit > 0:
-            brief = spikes(usable, limit=limit, longest_s=limits.spike_s)
+            brief = spikes(usable, limit=limit, longest_s=limits.spike_s, share=SPIKE_SHARE)
     if limits.per_second is not None:
         calm = usable.where(~brief)
         fast = too_fast(calm, per_second=limits.per_second, slack=SPIKE_NOISES * sd + limits.error)

@@ -80,6 +80,22 @@ def test_injection_is_good_and_a_bubble_in_it_is_not() -> None:
     assert flags.iloc[300] == Quality.SUSPECT
 
 
+def test_top_of_a_tank_s_pulse_is_good_and_a_spike_on_it_is_not() -> None:
+    """The feed of a displacement tank rises at once and falls at once: that is no spike, but one reading far beyond it is."""
+    times = day(3)
+    since = (np.arange(len(times)) - 360.0) * 10.0
+    values = 0.47 + np.where(
+        since >= 0, 5.0 * np.exp(-since / 500.0) * (1 - np.exp(-(since + 5.0) / 8.0)), 0.0
+    )
+    values += np.random.default_rng(7).normal(0, 0.002, len(times))
+    clean = _flags(series(values, times), _sensor("conductivity", "mS/cm", accuracy="1 %"))
+    values[380] += 1.5
+    planted = _flags(series(values, times), _sensor("conductivity", "mS/cm", accuracy="1 %"))
+
+    assert (clean == Quality.GOOD).all()
+    assert np.flatnonzero(planted != Quality.GOOD).tolist() == [380]
+
+
 def test_register_that_ticks_and_rolls_over_is_good() -> None:
     """A pulse meter's register that steps, stands and rolls over is read as it is."""
     ticks = series(np.repeat(np.arange(9800.0, 10200.0) % 10000.0, 4))
