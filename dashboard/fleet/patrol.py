@@ -11,6 +11,7 @@ import os
 import select
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -43,6 +44,10 @@ REST = 1.0
 ROUND_S = 60.0
 """Time between the beginnings of two rounds at least. [s]"""
 
+FURTHER = 2.0
+"""So many days a season reaches further back with each visit, so that no first round of a fleet with long archives
+keeps news of the other sites back for hours. [d] No source."""
+
 
 def noted_in(folder: Path) -> Path:
     """Return the folder of the notes of a fleet."""
@@ -61,7 +66,18 @@ def read_notes(folder: Path) -> list[Standing]:
     return found
 
 
-def look_at(site: Site, pace: Pace, now: pd.Timestamp) -> Standing:
+def reach_of(before: float, pace: Pace) -> float:
+    """Return how far back a season is looked at, from how far it was at the last visit. [d]
+
+    Examples
+    --------
+    >>> [reach_of(before, Pace(days=7.0, season=120.0)) for before in (0.0, 7.0, 119.0, 120.0)]
+    [7.0, 9.0, 120.0, 120.0]
+    """
+    return min(pace.season, max(pace.days, before + FURTHER))
+
+
+def look_at(site: Site, pace: Pace, now: pd.Timestamp, *, before: float = 0.0) -> Standing:
     """Return how a site stands now.
 
     Parameters
@@ -72,24 +88,28 @@ def look_at(site: Site, pace: Pace, now: pd.Timestamp) -> Standing:
         How far the analysis looks back.
     now : pandas.Timestamp
         The present. [UTC]
+    before : float
+        How far back its season was looked at when it was visited last. [d]
     """
-    title = site.name
+    title, reach = site.name, reach_of(before, pace)
     try:
         installation = load(site.description)
         title = installation.name
         records = Records(site.archive)
         feed = ArchiveFeed(site.archive, installation)
-        findings = of_late(feed, records.services(), now, days=pace.days, season=pace.season).findings
+        findings = of_late(feed, records.services(), now, days=pace.days, season=reach).findings
         also = ingest_watcher(site.archive, installation.site, now)(now) if _has_ingester(site) else ()
         known = with_services(records.cases.book(), records.services())
         told = ordered(cases((*findings, *also), known))
         states = sensor_states(installation, latest(site.archive, installation), now)
     except (UserError, OSError, RuntimeError, ValueError) as error:
         log.warning("%s: %s", site.name, error)
-        return Standing(site.name, title, now.isoformat(), problem=str(error).partition("\n")[0])
+        return Standing(
+            site.name, title, now.isoformat(), problem=str(error).partition("\n")[0], reach=before
+        )
     open_cases = [case.finding for case in told if case.state == "open"]
     words = f"{open_cases[0].kind}, {finding_place(open_cases[0])}" if open_cases else ""
-    return standing(site.name, title, told, states.values(), now, words=words)
+    return replace(standing(site.name, title, told, states.values(), now, words=words), reach=reach)
 
 
 def _has_ingester(site: Site) -> bool:
@@ -99,11 +119,12 @@ def _has_ingester(site: Site) -> bool:
 
 def go_round(folder: Path, pace: Pace, should_stop: Callable[[], bool]) -> Iterator[Standing]:
     """Look at every site, note how it stands, and yield that."""
+    before = {one.name: one.reach for one in read_notes(folder)}
     for site in sites_in(folder):
         if should_stop():
             return
         begun = time.monotonic()
-        found = look_at(site, pace, pd.Timestamp.now("UTC"))
+        found = look_at(site, pace, pd.Timestamp.now("UTC"), before=before.get(site.name, 0.0))
         publish_soon(noted_in(folder) / f"{site.name}.json", to_row(found))
         yield found
         time.sleep(REST * (time.monotonic() - begun))

@@ -48,6 +48,8 @@ class Standing:
         The gravest open finding in words, empty where there is none.
     problem : str
         Why it could not be looked at, empty where it could.
+    reach : float
+        How far back its season was looked at. [d]
     """
 
     name: str
@@ -60,6 +62,7 @@ class Standing:
     acknowledged: int = 0
     worst: str = ""
     problem: str = ""
+    reach: float = 0.0
 
     @property
     def level(self) -> Level:

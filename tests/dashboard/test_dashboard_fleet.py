@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -21,7 +22,7 @@ from dashboard.access.sessions import Access
 from dashboard.access.users import made, save
 from dashboard.app import Settings
 from dashboard.fleet.host import Dispatch, Sites, fleet_page
-from dashboard.fleet.patrol import go_round, read_notes
+from dashboard.fleet.patrol import go_round, noted_in, read_notes
 from dashboard.fleet.standing import Standing, chosen, from_row, ordered, to_row
 from dashboard.watch import Pace
 from tests.dashboard import field as invented
@@ -114,6 +115,19 @@ def test_round_notes_each_site_and_its_trouble(fleet: Path) -> None:
     assert found["south"].newest == ""
     assert found["west"].level == "failed"
     assert "installation.toml" in found["west"].problem
+
+
+def test_season_reaches_further_with_each_round(fleet: Path) -> None:
+    """The first round looks at the last days, each further one at some more, up to the season; trouble loses nothing."""
+    shutil.rmtree(noted_in(fleet), ignore_errors=True)
+    reached = []
+    for _ in range(3):
+        for _ in go_round(fleet, Pace(days=3.0, season=6.0), lambda: False):
+            pass
+        reached.append({one.name: one.reach for one in read_notes(fleet)})
+
+    assert [notes["north"] for notes in reached] == [3.0, 5.0, 6.0]
+    assert {notes["west"] for notes in reached} == {0.0}
 
 
 def test_new_site_has_not_been_looked_at(tmp_path: Path) -> None:
