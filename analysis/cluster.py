@@ -1,4 +1,4 @@
-"""The analysis on Dask: one task a site and month, another that concludes; the one module that knows a cluster.
+"""The analysis on Dask: a task a zone and period, those that make ready and conclude; the one module that knows a cluster.
 
 A worker runs what it is sent, so that who reaches the scheduler can run anything on every worker: only on a
 network where everybody is trusted, or with TLS and certificates for both sides (``tls://`` and the
@@ -9,18 +9,17 @@ from __future__ import annotations
 
 import logging
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from operator import getitem
 from typing import TYPE_CHECKING, Any
 
-import msgspec
 from distributed import Client, LocalCluster
 
 from analysis.archive import period_of, with_latched
-from analysis.incremental.book import Book, Entry, Reading
 from analysis.incremental.keys import method
 from analysis.ledger import read_services
 from analysis.runs.windows import walk
-from analysis.season import conclude
+from analysis.tasks import ALL, conclude_site, look_at_zone, make_ready, put_together
 from ingest.errors import UserError
 
 if TYPE_CHECKING:
@@ -37,14 +36,15 @@ if TYPE_CHECKING:
     from ingest.installation import Installation
 
 TASK_DAYS = 30
-"""Stretches of one task: some seconds of work, so that handing it out costs nothing and losing it little. [d]"""
+"""Stretches of one period: some seconds of work a zone, so that handing it out costs nothing and losing it little; half
+a megabyte of readings a run goes from one worker to another (measured). [d]"""
 
 RETRIES = 5
 """Attempts that a task has more, however its workers end. No source."""
 
 
-class OtherProgramError(UserError):
-    """Raised when a worker runs another version of this program than who asks."""
+LATER: dict[str, Any] = {"pure": False, "retries": RETRIES, "priority": 1}
+"""How tasks are handed out that finish what is begun, before more is begun."""
 
 
 @contextmanager
@@ -147,22 +147,30 @@ def begin(
     services = read_services(site.archive)
     stretches = list(walk(start, end))
     parts = [
-        client.submit(
-            _work_out,
-            site.archive,
-            installation,
-            end,
-            method(),
-            stretches[cut : cut + TASK_DAYS],
-            pure=False,
-            retries=RETRIES,
-        )
+        _hand_out(client, site.archive, installation, end, stretches[cut : cut + TASK_DAYS])
         for cut in range(0, len(stretches), TASK_DAYS)
     ]
-    coming = client.submit(
-        _conclude, installation, start, end, services, parts, pure=False, retries=RETRIES, priority=1
-    )
+    coming = client.submit(conclude_site, installation, start, end, services, parts, **LATER)
     return Begun(site, installation, services, coming)
+
+
+def _hand_out(
+    client: Client,
+    archive: Path,
+    installation: Installation,
+    end: pd.Timestamp,
+    stretches: Sequence[Stretch],
+) -> Future[Any]:
+    """Hand out one period of a site: made ready, its zones by themselves, and put together."""
+    ready = client.submit(
+        make_ready, archive, installation, end, method(), stretches, pure=False, retries=RETRIES
+    )
+    told = [
+        client.submit(look_at_zone, method(), client.submit(getitem, ready, zone, **LATER), **LATER)
+        for zone in installation.zone
+    ]
+    rest = client.submit(getitem, ready, ALL, **LATER)
+    return client.submit(put_together, archive, installation, end, method(), rest, told, **LATER)
 
 
 def finish(begun: Begun) -> Results:
@@ -175,32 +183,3 @@ def finish(begun: Begun) -> Results:
     """
     results: Results = begun.coming.result()
     return with_latched(begun.site.archive, results, begun.services)
-
-
-def _work_out(
-    archive: Path, installation: Installation, end: pd.Timestamp, program: str, stretches: Sequence[Stretch]
-) -> list[bytes]:
-    """Return what is said of some stretches: the task."""
-    if method() != program:
-        msg = "a worker runs another version of tricklebook or of its libraries; install the same on every machine"
-        raise OtherProgramError(msg)
-    book = Book(archive, installation)
-    try:
-        entries = (book.kept(stretch, end) or book.work_out(stretch, end) for stretch in stretches)
-        return [msgspec.msgpack.encode(entry) for entry in entries]
-    finally:
-        book.close()
-
-
-def _conclude(
-    installation: Installation,
-    start: pd.Timestamp,
-    end: pd.Timestamp,
-    services: tuple[Service, ...],
-    parts: Sequence[Sequence[bytes]],
-) -> Results:
-    """Return the results of a site from its tasks'."""
-    reading = Reading()
-    entries = (msgspec.msgpack.decode(data, type=Entry) for part in parts for data in part)
-    results = conclude(installation, start, end, reading.through(entries), reading.estimates, services)
-    return replace(results, estimates=tuple(results.estimates))

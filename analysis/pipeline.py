@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -11,7 +12,7 @@ from analysis import steps
 from analysis.prepare import Prepared, prepare
 from analysis.runs.slices import all_between, place
 from analysis.runs.windows import LEAD, LONGEST_RUN, TAIL, VIEW_LEAD, VIEW_TAIL, Stretch, walk
-from analysis.said import Heard, StretchSaid
+from analysis.said import Heard, StretchSaid, together
 from analysis.samples import is_spot
 from analysis.season import conclude
 from analysis.view import PeriodView, RunView
@@ -101,6 +102,25 @@ def analyse_stretches(
     return conclude(installation, start, end, parts, estimates, services)
 
 
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """One stretch made ready: each of its runs can be looked at anywhere, by itself.
+
+    Attributes
+    ----------
+    until : pandas.Timestamp
+        Readings up to here were looked at. [UTC]
+    views : tuple of RunView
+        Runs that start in the stretch, with the readings around them.
+    passing : Heard
+        What the steps over the whole stretch say.
+    """
+
+    until: pd.Timestamp
+    views: tuple[RunView, ...]
+    passing: Heard
+
+
 def look(installation: Installation, read: Reader, stretch: Stretch, end: pd.Timestamp) -> StretchSaid:
     """Run every step on one stretch.
 
@@ -121,11 +141,13 @@ def look(installation: Installation, read: Reader, stretch: Stretch, end: pd.Tim
         What they say; it depends on nothing but the installation and the readings from an hour before the
         stretch to its `until`.
     """
+    opened = open_stretch(installation, read, stretch, end)
+    return together(opened.until, [look_at_run(view) for view in opened.views], opened.passing)
+
+
+def open_stretch(installation: Installation, read: Reader, stretch: Stretch, end: pd.Timestamp) -> Opened:
+    """Make one stretch ready, and run the steps over all of it. Parameters as for `look`."""
     ready, until = _ready(installation, read, stretch, end)
-    heard = Heard()
-    for run in ready.runs:
-        if stretch.start <= run.start < stretch.end:
-            _look_at_run(run_view(installation, ready, run), heard)
     period = PeriodView(
         installation,
         stretch.start,
@@ -136,20 +158,22 @@ def look(installation: Installation, read: Reader, stretch: Stretch, end: pd.Tim
         all_between(ready.delays, stretch.start, stretch.end, last="out"),
         all_between(ready.bad, stretch.start, stretch.end, last="out"),
     )
+    passing = Heard()
     for step in steps.PERIOD_STEPS:
-        heard.hear(step(period))
-    return heard.stretch(until)
+        passing.hear(step(period))
+    mine = [run for run in ready.runs if stretch.start <= run.start < stretch.end]
+    return Opened(until, tuple(run_view(installation, ready, run) for run in mine), passing)
 
 
-def _look_at_run(view: RunView, heard: Heard) -> None:
-    """Run every step on one run."""
-    heard.runs.append(view.run)
-    before = len(heard.estimates)
+def look_at_run(view: RunView) -> Heard:
+    """Run every step on one run; what they say depends on nothing but what is seen of it."""
+    heard = Heard(runs=[view.run])
     for step in steps.RUN_STEPS:
         heard.hear(step(view), run=view.run)
-    mine = tuple(heard.estimates[before:])
+    mine = tuple(heard.estimates)
     for judge in steps.RUN_JUDGES:
         heard.hear(judge(view, mine), run=view.run)
+    return heard
 
 
 def _ready(

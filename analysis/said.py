@@ -65,16 +65,34 @@ class Heard:
             else:
                 self.of_runs.append((len(self.runs) - 1, finite_finding(item)))
 
-    def stretch(self, until: pd.Timestamp) -> StretchSaid:
-        """Return what was said of one stretch, looked at up to an instant."""
-        return StretchSaid(
-            until,
-            tuple(self.runs),
-            tuple(self.estimates),
-            tuple(self.of_runs),
-            tuple(self.findings),
-            tuple(self.features),
-        )
+
+def together(until: pd.Timestamp, runs: Iterable[Heard], passing: Heard) -> StretchSaid:
+    """Put together what was said of one stretch.
+
+    Parameters
+    ----------
+    until : pandas.Timestamp
+        Readings up to here were looked at. [UTC]
+    runs : iterable of Heard
+        What was said of each run that starts in it, by start.
+    passing : Heard
+        What was said of the stretch as a whole.
+    """
+    whole = Heard()
+    for heard in (*runs, passing):
+        first = len(whole.runs)
+        whole.runs += heard.runs
+        whole.estimates += heard.estimates
+        whole.features += heard.features
+        whole.of_runs += [(first + at, finding) for at, finding in heard.of_runs]
+    return StretchSaid(
+        until,
+        tuple(whole.runs),
+        tuple(whole.estimates),
+        tuple(whole.of_runs),
+        tuple(passing.findings),
+        tuple(whole.features),
+    )
 
 
 def finite(estimate: Estimate) -> Estimate:

@@ -21,10 +21,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.pipeline import look_at_run
 from analysis.results import Interval, Run
-from analysis.said import Heard
+from analysis.said import Heard, StretchSaid, together
 from analysis.season import conclude
-from analysis.steps import PERIOD_STEPS, RUN_JUDGES, RUN_STEPS
+from analysis.steps import PERIOD_STEPS
 from analysis.view import PeriodView, RunView
 from benchmarks.faults import upper
 from benchmarks.season_plan import no_faults
@@ -169,30 +170,20 @@ def year(seed: int, days: Array = DAYS, dosed: float = 1.0) -> tuple[Finding, ..
     rng = np.random.default_rng([861, seed])
     seasons = simulate(rng, make_plant(rng, 1), no_faults(1, 1, days.size), days, points=POINTS)
     network = np.random.default_rng([862, seed])
-    installation, gains, heard = fed_installation(seasons), cells(rng, days), Heard()
+    installation, gains, said = fed_installation(seasons), cells(rng, days), list[StretchSaid]()
     for day, at in enumerate(days):
         start = START + pd.Timedelta(days=float(at))
         series = readings(rng, seasons, day, gains, start, dosed)
         run = run_of(start, float(seasons.flow[0, 0, day]))
-        _hear_run(RunView(installation, run, series), heard)
         flags = {n: pd.Series(np.int8(Quality.GOOD), s.index) for n, s in series.items()}
         ends = (start - LEAD, start + LENGTH + TAIL)
         period = PeriodView(installation, *ends, series, flags, (run,), late(network, series))
+        passing = Heard()
         for step in PERIOD_STEPS:
-            heard.hear(step(period))
+            passing.hear(step(period))
+        said.append(together(ends[1], [look_at_run(RunView(installation, run, series))], passing))
     end = START + pd.Timedelta(days=float(days[-1]) + 1.0)
-    return conclude(installation, START, end, [heard.stretch(end)], tuple(heard.estimates)).findings
-
-
-def _hear_run(view: RunView, heard: Heard) -> None:
-    """Run every step and judge on one run, as the pipeline does."""
-    heard.runs.append(view.run)
-    before = len(heard.estimates)
-    for step in RUN_STEPS:
-        heard.hear(step(view), run=view.run)
-    mine = tuple(heard.estimates[before:])
-    for judge in RUN_JUDGES:
-        heard.hear(judge(view, mine), run=view.run)
+    return conclude(installation, START, end, said, tuple(e for day in said for e in day.estimates)).findings
 
 
 def main(systems: int = SYSTEMS) -> None:

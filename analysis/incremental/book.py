@@ -12,12 +12,14 @@ from analysis.incremental.days import Days
 from analysis.incremental.keys import beginning, key
 from analysis.incremental.shelf import Shelf
 from analysis.pieces import Pieces, Spool
-from analysis.pipeline import look
+from analysis.pipeline import look_at_run, open_stretch
+from analysis.said import together
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
+    from analysis.pipeline import Opened
     from analysis.results import Estimate
     from analysis.runs.windows import Stretch
     from analysis.said import StretchSaid
@@ -79,7 +81,7 @@ class Book:
 
     def __init__(self, archive: Path, installation: Installation) -> None:
         self._installation = installation
-        self._shelf = Shelf(archive / FOLDER / f"site={installation.site}")
+        self._shelf = shelf_of(archive, installation)
         self._days = Days(archive, installation, self._shelf)
         self._begun = beginning(installation)
 
@@ -97,18 +99,14 @@ class Book:
 
     def work_out(self, stretch: Stretch, end: pd.Timestamp) -> Entry:
         """Look at a stretch of a period with this end, and keep what is said."""
-        said = look(self._installation, self._days.read, stretch, end)
-        entry = Entry(
-            self._key(stretch, said.until),
-            stretch.start.value,
-            stretch.end.value,
-            said.until.value,
-            end.value,
-            len(said.estimates),
-            *pack(said),
-        )
-        self._shelf.put(_name_of(stretch.start.value), msgspec.msgpack.encode(entry))
-        return entry
+        key, opened = self.begin(stretch, end)
+        runs = [look_at_run(view) for view in opened.views]
+        return put(self._shelf, key, stretch, end, together(opened.until, runs, opened.passing))
+
+    def begin(self, stretch: Stretch, end: pd.Timestamp) -> tuple[bytes, Opened]:
+        """Make a stretch of a period with this end ready; return the key of what will be said, and the stretch."""
+        opened = open_stretch(self._installation, self._days.read, stretch, end)
+        return self._key(stretch, opened.until), opened
 
     def close(self) -> None:
         """Keep what is known of the readings."""
@@ -116,6 +114,40 @@ class Book:
 
     def _key(self, stretch: Stretch, until: pd.Timestamp) -> bytes:
         return key(self._begun, self._days.digest(stretch.read_from, until))
+
+
+def shelf_of(archive: Path, installation: Installation) -> Shelf:
+    """Return where results of an archive are kept."""
+    return Shelf(archive / FOLDER / f"site={installation.site}")
+
+
+def put(shelf: Shelf, key: bytes, stretch: Stretch, end: pd.Timestamp, said: StretchSaid) -> Entry:
+    """Keep what was said of a stretch of a period with this end.
+
+    Parameters
+    ----------
+    shelf : Shelf
+        Of the archive.
+    key : bytes
+        As `Book.begin` gave it.
+    stretch : Stretch
+        The stretch.
+    end : pandas.Timestamp
+        Of the period. [UTC]
+    said : StretchSaid
+        What was said.
+    """
+    entry = Entry(
+        key,
+        stretch.start.value,
+        stretch.end.value,
+        said.until.value,
+        end.value,
+        len(said.estimates),
+        *pack(said),
+    )
+    shelf.put(_name_of(stretch.start.value), msgspec.msgpack.encode(entry))
+    return entry
 
 
 class Reading:

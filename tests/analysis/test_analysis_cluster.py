@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import pickle
+import shutil
 import signal
 import sys
 from dataclasses import replace
@@ -12,12 +14,22 @@ from typing import TYPE_CHECKING
 import pytest
 
 import tricklebook
-from analysis.archive import analyse_archive
+from analysis.archive import analyse_archive, period_of
 from analysis.cluster import begin, connected, finish
 from analysis.document import document, dumps, pieces
 from analysis.incremental.book import FOLDER
+from analysis.incremental.keys import method
 from analysis.pipeline import analyse
+from analysis.runs.windows import walk
 from analysis.table import table
+from analysis.tasks import (
+    ALL,
+    OtherProgramError,
+    conclude_site,
+    look_at_zone,
+    make_ready,
+    put_together,
+)
 from ingest.errors import UserError
 from ingest.fleet import sites_in
 from ingest.load_installation import load
@@ -111,6 +123,39 @@ def test_command_tells_a_fleet(
     assert ended.value.code == 2
     assert [one["installation"] for one in json.loads(shown)] == list(NAMES)
     assert "third" in said
+
+
+def test_zone_by_zone_is_all_at_once(garden: Garden, tmp_path: Path) -> None:
+    """Each zone's runs looked at by themselves, from what another process was sent, give the bytes of one process."""
+    write_archive(tmp_path, garden.installation, garden.frame)
+    period = period_of(tmp_path, garden.installation, None, None)
+    alone = dumps(analyse_archive(tmp_path, garden.installation, *period))
+    shutil.rmtree(tmp_path / FOLDER)
+    end, stretches = period[1], list(walk(*period))
+    parts, seen = [], set()
+    for some in (stretches[:2], stretches[2:]):
+        ready = make_ready(tmp_path, garden.installation, end, method(), some)
+        sent = pickle.loads(pickle.dumps(ready, pickle.HIGHEST_PROTOCOL))  # noqa: S301 - our own
+        seen |= {name for name, views in ready.items() if views}
+        told = [look_at_zone(method(), sent[name]) for name in reversed(garden.installation.zone)]
+        parts.append(put_together(tmp_path, garden.installation, end, method(), sent[ALL], told))
+    results = conclude_site(garden.installation, *period, (), parts)
+
+    assert seen == {ALL, "a", "b"}
+    assert dumps(results) == alone
+    again = make_ready(tmp_path, garden.installation, end, method(), stretches)
+    assert [again[name] for name in garden.installation.zone] == [[] for _ in garden.installation.zone]
+    assert again[ALL] == [entry for part in parts for entry in part]
+
+
+def test_worker_of_another_version_is_refused(garden: Garden, tmp_path: Path) -> None:
+    """Whatever a worker is asked for, it does nothing for another version of the program."""
+    with pytest.raises(OtherProgramError, match="install the same on every machine"):
+        make_ready(tmp_path, garden.installation, garden.end, "other", [])
+    with pytest.raises(OtherProgramError, match="install the same on every machine"):
+        look_at_zone("other", [])
+    with pytest.raises(OtherProgramError, match="install the same on every machine"):
+        put_together(tmp_path, garden.installation, garden.end, "other", [], [])
 
 
 def test_folder_without_sites_is_told(tmp_path: Path) -> None:

@@ -57,13 +57,13 @@ def kept(whole: Path, tmp_path: Path) -> Path:
 def looked(monkeypatch: pytest.MonkeyPatch) -> list[pd.Timestamp]:
     """Return the starts of the stretches that are worked out from now on."""
     starts: list[pd.Timestamp] = []
-    honest = pipeline.look
+    honest = pipeline.open_stretch
 
     def noting(*arguments: object) -> object:
         starts.append(arguments[2].start)  # type: ignore[attr-defined]
         return honest(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr("analysis.incremental.book.look", noting)
+    monkeypatch.setattr("analysis.incremental.book.open_stretch", noting)
     return starts
 
 
