@@ -36,6 +36,7 @@ BENCHMARKS = {
     "dashboard_long": "a year of readings on the page",
     "dashboard_live": "new readings from the journal to the screen",
     "fleet_ingest": "a thousand sites through one ingester for ten minutes: lag, CPU, memory, each reading once",
+    "fleet_page": "a thousand sites on one page: a round's cost, the page, how soon a finding stands first",
     "small_computer": "a year of one site within 512 MB: ingester, dashboard, analysis",
 }
 """Module to what it shows, in the order they run."""
