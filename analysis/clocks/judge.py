@@ -29,6 +29,9 @@ seconds more or less."""
 USUAL = 5
 """Newest features whose middle a delay is compared with. No source."""
 
+KNOWN = pd.Timedelta(hours=20)
+"""How long a delay must have been seen before another one is a jump. No source: as for `STAY`."""
+
 STAY = pd.Timedelta(hours=26)
 """How long a jump must stay. No source: a network is seldom slow for more than a day."""
 
@@ -144,6 +147,8 @@ def _steps(features: Sequence[Feature]) -> list[int]:
         change, limit = here.value - base, _limit(usual[-1], here)
         if abs(change) <= limit:
             usual.append(here)
+        elif here.at - usual[0].at < KNOWN:
+            usual = [here] if change < 0 else usual  # held up at first, or now: too little is known
         elif _stays(features[n + 1 :], here, base, change):
             found.append(n)
             usual = [here]
