@@ -258,7 +258,7 @@ def _untrue(season: SeasonView, row: Sequence[Event], said: str) -> Finding:
 
 def _level(season: SeasonView, event: Event) -> str:
     unit = "kPa" if season.installation.sensor[event.sensors[-1]].quantity == "pressure" else "L/h"
-    return f"{event.level:.0f} {unit}"
+    return amount(event.level, unit)
 
 
 def _seconds(event: Event) -> float:
