@@ -132,8 +132,11 @@ def courses(one: Study, day: int) -> tuple[tuple[Course, ...], ...]:
     ways = _ways(one, day, days, *white)
     first = max(ways, key=lambda c: c.gain)
     second = beside(first)
-    if second.gain < max(SECOND, MISFIT * first.gain):
+    if second.gain < SECOND:
         return (ways,)
+    if second.gain < MISFIT * first.gain:  # what is left over may belong to the change, or not
+        left = np.outer(second.case.shift, second.case.shift)
+        return (tuple(_wider(way, left) for way in ways),)
     for _ in range(ROUNDS):
         first = beside(second)
         second = beside(first)
@@ -142,8 +145,11 @@ def courses(one: Study, day: int) -> tuple[tuple[Course, ...], ...]:
 
 def _spilt(mine: Course, other: Course) -> Course:
     """Return a course with what the other's may spill into it, where that was no clean step or ramp."""
-    wide = mine.case.covariance + np.diag((SPILL * other.case.shift) ** 2)
-    return replace(mine, case=replace(mine.case, covariance=wide))
+    return _wider(mine, np.diag((SPILL * other.case.shift) ** 2))
+
+
+def _wider(course: Course, extra: Array) -> Course:
+    return replace(course, case=replace(course.case, covariance=course.case.covariance + extra))
 
 
 def _ways(

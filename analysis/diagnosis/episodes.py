@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+SURE_BESIDE = 0.95
+"""Probability from which a change is named that stands beside another. [-] Higher than alone, as what one may have
+spilt into the other is guessed; set on invented pairs."""
+
 LATELY = 5
 """Days whose flow is taken for the present one. [-] About the moving mean's memory."""
 
@@ -125,6 +129,8 @@ def judged(one: Study, first: int, last: int, others: Sequence[Study] = ()) -> t
         likely = max(way.case.fit for way in every)
         ways = [way for way in every if way.case.fit > likely - HOPELESS]
         told = verdict([way.case for way in ways], wrong, more)
+        if len(parts) > 1:
+            told = replace(told, named=tuple(i for i in told.named if told.probability[i] >= SURE_BESIDE))
         if len(parts) > 1 and len(told.named) > 1:
             told = replace(told, named=())  # three faults at once: something that the signatures do not hold
         if found and not found[0].judged.named:
