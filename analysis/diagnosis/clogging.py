@@ -12,6 +12,7 @@ from analysis.diagnosis.baseline_line import CORRELATION, lonely
 from analysis.diagnosis.decide import masked
 from analysis.diagnosis.fitting import fitted
 from analysis.diagnosis.loss_line import LEVEL_WALK, Known, loss_line, rate_walk
+from analysis.diagnosis.table import day_after
 from analysis.service import EMITTER_SERVICES, NEW_EMITTERS
 
 if TYPE_CHECKING:
@@ -131,12 +132,12 @@ def since_new(one: Study, services: Sequence[Service]) -> LossLine:
     """
     flow, size = one.series[:, 0], one.table.days.size
     mine = [s for s in services if s.zone in (None, one.zone)]
-    start = max((_day(one, s) for s in mine if s.kind in NEW_EMITTERS), default=0)
+    start = max((day_after(one.table, s.time) for s in mine if s.kind in NEW_EMITTERS), default=0)
     sound = ~lonely(flow, one.slow.scatter[:, 0, 0], one.restarts[:, 0])
     values = np.where((np.arange(size) >= start) & sound, flow, np.nan)
     served, calibrated = np.zeros((2, size), dtype=bool)
     for service in mine:
-        place = _day(one, service)
+        place = day_after(one.table, service.time)
         if start < place < size:
             served[place] |= service.kind in EMITTER_SERVICES
             touched = service.kind.startswith("sensor ") and service.sensor in one.found[0].sensors
@@ -259,7 +260,7 @@ def service_effect(one: Study, services: Sequence[Service]) -> Effect | None:
     if not mine or one.found[0].kind != "flow":
         return None
     last = max(mine, key=lambda s: s.time)
-    place = _day(one, last)
+    place = day_after(one.table, last.time)
     values = one.series[:, 0] - float(one.slow.beta[-1, 0]) * one.slow.warmth
     before, after = _beside(values, place)
     if min(before.size, after.size) < FEWEST_BESIDE:
@@ -269,11 +270,6 @@ def service_effect(one: Study, services: Sequence[Service]) -> Effect | None:
     low, middle, high = (float(np.expm1(x)) for x in (change - Z * sd, change, change + Z * sd))
     p = float(2.0 * norm.sf(abs(change) / sd))
     return Effect(last, middle, low, high, p, int(before.size), int(after.size))
-
-
-def _day(one: Study, service: Service) -> int:
-    """Return the first day whose last run starts after a service; the number of days where none does."""
-    return next((i for i, at in enumerate(one.table.last) if at >= service.time), len(one.table.last))
 
 
 def _beside(values: Array, place: int) -> tuple[Array, Array]:
