@@ -82,6 +82,63 @@ def chained(findings: Iterable[tuple[Run, Finding]], runs: Sequence[Run]) -> lis
     return sorted((_told(finding, count) for finding, _, count in chains), key=order)
 
 
+def place(finding: Finding) -> tuple[str, str | None, str | None]:
+    """Return what two tellings of one thing share."""
+    return finding.kind, finding.zone, finding.sensor
+
+
+def together(findings: Iterable[Finding]) -> list[Finding]:
+    """Join what one analysis tells of one thing in several ways: same kind and place, spans that touch.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+        As one analysis tells them.
+
+    Returns
+    -------
+    list of Finding
+        In their order; of those that belong together one stays, with the words of all and the gravest severity.
+
+    Examples
+    --------
+    >>> from analysis.results import Finding
+    >>> now = pd.Timestamp("2026-05-01", tz="UTC")
+    >>> by_ratio = Finding("leak", "a", None, now, now, "watch", None, None, "wet soil", (), "look")
+    >>> by_flow = Finding("leak", "a", None, now, now, "act", None, None, "more flow", (), "look")
+    >>> [(one.severity, one.evidence) for one in together([by_ratio, by_flow])]
+    [('act', 'more flow. Also: wet soil')]
+    """
+    joined: list[Finding] = []
+    for finding in findings:
+        beside = next((i for i, other in enumerate(joined) if touch(other, finding)), None)
+        if beside is None:
+            joined.append(finding)
+        else:
+            joined[beside] = _with(joined[beside], finding)
+    return joined
+
+
+def touch(one: Finding, other: Finding) -> bool:
+    """Return whether two findings are of the same kind and place, and their spans touch."""
+    return place(one) == place(other) and one.start <= other.end and other.start <= one.end
+
+
+def _with(first: Finding, other: Finding) -> Finding:
+    """Return two tellings of one thing as one; numbers and words of the graver come first."""
+    if SEVERITIES.index(other.severity) > SEVERITIES.index(first.severity):
+        first, other = other, first
+    more = other.evidence not in first.evidence
+    return replace(
+        first,
+        start=min(first.start, other.start),
+        end=max(first.end, other.end),
+        evidence=f"{first.evidence.rstrip('.')}. Also: {other.evidence}" if more else first.evidence,
+        likely_causes=tuple(dict.fromkeys((*first.likely_causes, *other.likely_causes))),
+        advice=first.advice if other.advice in first.advice else f"{first.advice} {other.advice}",
+    )
+
+
 def order(finding: Finding) -> tuple[pd.Timestamp, str, str, str]:
     """Return what findings are sorted by."""
     return finding.start, finding.kind, finding.zone or "", finding.sensor or ""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from analysis.backflow.latch import closes
+from analysis.join import together, touch
 from analysis.results import Finding
 
 if TYPE_CHECKING:
@@ -129,11 +130,6 @@ def mark_of(finding: Finding) -> str:
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:12]
 
 
-def place(finding: Finding) -> tuple[str, str | None, str | None]:
-    """Return what two tellings of one case share."""
-    return finding.kind, finding.zone, finding.sensor
-
-
 def match(finding: Finding, book: Book) -> str | None:
     """Return the case that a finding belongs to: same kind and place, spans that touch.
 
@@ -149,13 +145,7 @@ def match(finding: Finding, book: Book) -> str | None:
     str or None
         Its mark; the oldest where several touch; None for a new case.
     """
-    touching = [
-        seen
-        for seen in book.seen.values()
-        if place(seen.finding) == place(finding)
-        and seen.finding.start <= finding.end
-        and finding.start <= seen.finding.end
-    ]
+    touching = [seen for seen in book.seen.values() if touch(seen.finding, finding)]
     return min(touching, key=lambda s: s.finding.start).mark if touching else None
 
 
@@ -175,7 +165,7 @@ def news(findings: Iterable[Finding], book: Book) -> list[Seen]:
         In the order of the findings.
     """
     rows = []
-    for finding in findings:
+    for finding in together(findings):
         mark = match(finding, book)
         if mark is None:
             rows.append(Seen(mark_of(finding), finding))
@@ -250,7 +240,7 @@ def cases(findings: Iterable[Finding], book: Book) -> list[Case]:
         Each once.
     """
     told: dict[str, Finding] = {}
-    for finding in findings:
+    for finding in together(findings):
         mark = match(finding, book) or mark_of(finding)
         told[mark] = _spanning(told[mark], finding) if mark in told else finding
     current = [

@@ -184,12 +184,25 @@ def test_broken_line_is_named(book: CaseBook, tmp_path: Path) -> None:
 
 
 def test_overlapping_findings_of_one_case_are_one() -> None:
-    """Two tellings of one place that touch are one case that spans both."""
-    later = replace(LEAK, start=NOW - HOUR, end=NOW + HOUR)
+    """Two tellings of one place that touch are one case that spans both, with the words of both."""
+    later = replace(LEAK, start=NOW - HOUR, end=NOW + HOUR, unit="kPa", evidence="the pressure fell")
     book = Book()
 
     assert match(LEAK, book) is None
-    assert len(cases([LEAK, later], book)) == 2
+    found = only(cases([LEAK, later], book)).finding
+    assert (found.start, found.end) == (LEAK.start, later.end)
+    assert found.evidence == "flow at rest. Also: the pressure fell"
+
+
+def test_two_tellings_of_one_thing_leave_nothing_past(book: CaseBook) -> None:
+    """A dose and a ratio that miss their targets in one run are one case from the first look on, and it is open."""
+    dose = replace(LEAK, start=LEAK.start - HOUR, unit="g/m2", severity="watch", evidence="too little")
+    first = only(book.take_in([dose, LEAK], NOW))
+    again = only(book.take_in([LEAK, dose], NOW))
+
+    assert first.mark == again.mark
+    assert again.state == "open"
+    assert again.finding.severity == "act"
 
 
 def test_rows_are_plain_json(book: CaseBook, tmp_path: Path) -> None:
