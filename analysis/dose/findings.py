@@ -35,7 +35,7 @@ def dose_findings(view: RunView, estimates: Sequence[Estimate]) -> list[Finding]
     list of Finding
         ``injection off target`` for each nutrient whose whole interval lies outside its target by more than
         `DOSE_TOLERANCE`, on one side by every way; ``carry-over`` where more than `LARGEST_CARRY` of the
-        stock was still in the pipes at the end.
+        stock was still in the pipes at the end. While a run goes on only too much is told: the rest may yet come.
     """
     found = []
     wanted = view.zone.target.nutrients if view.zone.target else {}
@@ -48,9 +48,9 @@ def dose_findings(view: RunView, estimates: Sequence[Estimate]) -> list[Finding]
         low, high = target * (1.0 - DOSE_TOLERANCE), target * (1.0 + DOSE_TOLERANCE)
         under = all((e.high or 0.0) < low for e in mine)
         over = all((e.low or 0.0) > high for e in mine)
-        if mine and target > 0 and (under or over):
+        if mine and target > 0 and (over or (under and view.run.complete)):
             found.append(_off(view, mine[0], target))
-    return [*found, *_carry(view, estimates)]
+    return [*found, *_carry(view, estimates)] if view.run.complete else found
 
 
 def _off(view: RunView, dose: Estimate, target: float) -> Finding:

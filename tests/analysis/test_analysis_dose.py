@@ -166,6 +166,24 @@ def test_dose_off_its_target_is_told_and_on_it_is_not() -> None:
     assert "more" in told[0.75][0].evidence
 
 
+def test_a_run_that_goes_on_may_yet_give_what_lacks_but_not_take_back_what_is_too_much() -> None:
+    """While water still flows too small a dose and stock in the pipes are not told; too large a dose is."""
+    view = virtual(900_210, stock="A").view()
+    injection = view.run.injection
+    assert injection is not None
+    going = Run(view.run.zone, view.run.start, injection.end, None, None, injection, complete=False)
+    cut = RunView(view.installation, going, view.series)
+    dose = next(e for e in nutrient_dose(cut) if e.quantity == "nutrient dose per area" and e.nutrient == "N")
+    told = {}
+    for factor in (1.5, 0.5):
+        target = Target.model_validate({"N": f"{factor * (dose.value or 0.0)} g/m2 per run"})
+        aimed = with_zone(cut, target=target)
+        told[factor] = [f.evidence for f in dose_findings(aimed, nutrient_dose(aimed))]
+
+    assert told[1.5] == []
+    assert ["more" in words for words in told[0.5]] == [True]
+
+
 def test_a_stock_meter_with_a_hole_is_no_way() -> None:
     """A stock meter silent for half the injection is left out, with the reason."""
     view = virtual(900_210, stock="A").view()
