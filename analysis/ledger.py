@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+from contextvars import ContextVar
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 import pandas as pd
@@ -21,6 +22,12 @@ SERVICE_FILE = "service.jsonl"
 BASELINE_FILE = "baseline.jsonl"
 """Name of the accepted baselines in the archive's folder."""
 
+
+MARK = "mark"
+"""Key of the mark that a line carries where `SENT` names one."""
+
+SENT: ContextVar[str | None] = ContextVar("SENT", default=None)
+"""Mark of what is being entered: its lines carry it, so that what was sent twice can be told from two entries."""
 
 BLOCK = 1 << 16
 """Bytes read at a time from the end of a file."""
@@ -43,7 +50,9 @@ def append(path: Path, row: dict[str, Any]) -> None:
     row : dict
         What to write.
     """
-    line = (json.dumps(row, ensure_ascii=False, sort_keys=True) + "\n").encode()
+    sent = SENT.get()
+    marked = row if sent is None else {**row, MARK: sent}
+    line = (json.dumps(marked, ensure_ascii=False, sort_keys=True) + "\n").encode()
     with path.open("a+b") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
         last = _unended(file)

@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Response, request
 
+from analysis.ledger import SERVICE_FILE
 from dashboard import entries
 from dashboard import entries_measured as measured
 from dashboard.access.throttle import Throttle
+from dashboard.casebook import FILE as CASES
 from dashboard.once import Once
+from dashboard.records import ENTRIES
 from dashboard.texts import say
 from ingest.errors import UserError
 
@@ -60,7 +63,7 @@ class Writer:
         self.watch = watch
         self.records = records
         self.gate = gate
-        self._once = Once(records.archive)
+        self._once = Once(records.archive, (SERVICE_FILE, ENTRIES, CASES))
         self._throttle = Throttle(WRITES, WRITES_S, time.monotonic)
 
     def stand_at(self, server: Flask, prefix: str) -> None:
@@ -76,7 +79,8 @@ class Writer:
             form = {}
         mark = request.headers.get("X-Tricklebook-Entry", "") if kind not in SAID_ONCE else ""
         try:
-            said = self._once.keep(mark, kind, form, lambda: self._keep(kind, form) or say("form.kept"))
+            kept = say("form.kept")
+            said = self._once.keep(mark, kind, form, lambda: self._keep(kind, form) or kept) or kept
         except (ValueError, UserError) as problem:
             return _answer(400, str(problem))
         self.watch.refresh()

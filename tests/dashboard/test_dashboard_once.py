@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from analysis import ledger
 from dashboard.once import ENTERED, Once
 
 MARK = "0123456789abcdef" * 2
@@ -25,6 +26,33 @@ def test_same_entry_is_kept_once_also_after_a_restart(tmp_path: Path) -> None:
     assert again.keep(MARK, "finding", {"note": "a"}, keep) == "kept as number 3"
     assert again.keep(MARK[::-1], "service", {"note": "a"}, keep) == "kept as number 4"
     assert "note" not in (tmp_path / "archive" / ENTERED).read_text("utf-8")
+
+
+def test_entry_whose_answer_a_crash_swallowed_is_known_by_its_own_line(tmp_path: Path) -> None:
+    """Where only the entry reached the disk and not the note of its answer, the same again is not kept anew."""
+    path, kept = tmp_path / "service.jsonl", []
+
+    def keep() -> str:
+        ledger.append(path, {"note": "a"})
+        kept.append("x")
+        return "kept"
+
+    Once(tmp_path, ("service.jsonl",)).keep(MARK, "service", {"note": "a"}, keep)
+    (tmp_path / ENTERED).unlink()
+    again = Once(tmp_path, ("service.jsonl",))
+
+    assert again.keep(MARK, "service", {"note": "a"}, keep) == ""
+    assert again.keep(MARK, "service", {"note": "b"}, keep) == "kept"
+    assert len(kept) == 2
+    ledger.append(path, {"note": "by command"})
+    assert ledger.MARK not in ledger.rows(path)[-1]
+
+
+def test_broken_log_keeps_nobody_from_entering(tmp_path: Path) -> None:
+    """A file with a line that cannot be read is passed over here; the pages name it."""
+    (tmp_path / "service.jsonl").write_text("no line\n{}\n", encoding="utf-8")
+
+    assert Once(tmp_path, ("service.jsonl",)).keep(MARK, "service", {}, lambda: "kept") == "kept"
 
 
 def test_entry_that_is_refused_is_not_remembered(tmp_path: Path) -> None:
