@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dashboard.readings import readings_of
-from dashboard.rollup_files import RollupFiles, period_of
+from dashboard.rollup_files import RollupFiles
+from dashboard.rollup_periods import period_of
 from dashboard.rollups import FINEST, TIERS, between, joined, rolled, tier_for
 from dashboard.windows import SECOND, Readings, Window, step_for, window
 from ingest.days import days_of, mark_of

@@ -18,18 +18,13 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from dashboard.rollup_periods import periods
 from dashboard.rollups import joined
 from dashboard.windows import SECOND, Readings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
-
-MONTHLY_BELOW = 3600 * SECOND
-"""Tiers finer than this have a file for each month, the others for each year. [us]"""
-
-WHOLE_FROM, WHOLE = 86400 * SECOND, "all"
-"""From this tier on [us] one file holds everything: ten years of a sensor are 3,650 rows. """
 
 GROUP_ROWS = 10_080
 """Rows in a row group: a week of minutes. [-]"""
@@ -56,35 +51,6 @@ _SCHEMA = pa.schema(
     ]
 )
 _ARRAYS = ("low", "high", "total", "count", "flagged")
-
-
-def period_of(time: int, tier: int) -> str:
-    """Return the period whose file holds a moment [us].
-
-    Examples
-    --------
-    >>> period_of(0, 60 * SECOND), period_of(0, 3600 * SECOND), period_of(0, 86400 * SECOND)
-    ('1970-01', '1970', 'all')
-    """
-    if tier >= WHOLE_FROM:
-        return WHOLE
-    text = str(np.datetime64(time, "us"))
-    return text[:7] if tier < MONTHLY_BELOW else text[:4]
-
-
-def periods(start: int, end: int, tier: int) -> list[str]:
-    """Return the periods of a stretch, oldest first.
-
-    Examples
-    --------
-    >>> periods(0, 40 * 86400 * SECOND, 60 * SECOND)
-    ['1970-01', '1970-02']
-    """
-    if tier >= WHOLE_FROM:
-        return [WHOLE]
-    unit = "M" if tier < MONTHLY_BELOW else "Y"
-    first, last = (np.datetime64(t, "us").astype(f"datetime64[{unit}]") for t in (start, end - 1))
-    return [str(p) for p in np.arange(first, last + 1)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ import pytest
 
 from ingest.installation import DanglingNamesError, Installation
 from ingest.load_installation import MAX_SIZE, InstallationError, load, loads
-from tests.support.bench import DEVICE, bench
+from tests.support.bench import DEVICE
 
 ROOT = Path(__file__).parents[2]
 
@@ -289,19 +289,3 @@ def test_values_are_in_stored_units() -> None:
     assert installation.supply.pressure == pytest.approx(344.738, abs=1e-3)
     assert installation.zone["bench1"].emitters[0].flow == pytest.approx(1.8927, abs=1e-4)
     assert installation.injector["main"].ratio == 0.01
-
-
-def test_true_values_of_a_calibration_are_stored() -> None:
-    """A calibration's true values are in the stored unit, whether written with a unit or in the device's."""
-    more = """
-[sensor.bar]
-quantity = "pressure"
-point = "source"
-unit = "bar"
-calibration = [{ from = 2026-02-01, points = [[6, 6.1], [0, "2 kPa"]] }]
-source = { csv = "P1" }
-"""
-    calibration = bench(more).sensor["bar"].calibration[0]
-
-    assert [raw for raw, _ in calibration.points] == [0.0, 6.0]
-    assert [true for _, true in calibration.points] == pytest.approx([2.0, 610.0])
