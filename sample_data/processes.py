@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import signal
 import subprocess
@@ -83,7 +84,7 @@ class Family:
         """
         with self.log(command.name).open("wb") as log:
             self.children[command.name] = subprocess.Popen(  # noqa: S603 - only commands built by the demo
-                [*_with_parent(), *command.argv],
+                [*with_parent(os.getpid()), *command.argv],
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=subprocess.STDOUT,
@@ -124,10 +125,29 @@ class Family:
         return "\n".join(lines[-LAST_WORDS:])
 
 
-def _with_parent() -> list[str]:
-    """Return what stands before a command so that it ends with its parent, where the system can do so."""
+def with_parent(parent: int) -> list[str]:
+    """Return what stands before a command so that it ends with its parent, where the system can do so.
+
+    Parameters
+    ----------
+    parent : int
+        Process identifier of the parent.
+
+    Returns
+    -------
+    list of str
+        Words to put before the command; none where the system cannot do it.
+
+    Notes
+    -----
+    The kernel sends the signal only for a parent that dies after it was asked to; one that died before has left
+    the child to another process, which the shell sees, and the command is not begun.
+    """
     program = shutil.which("setpriv") if sys.platform == "linux" else None
-    return [] if program is None else [program, "--pdeathsig", "TERM", "--"]
+    if program is None:
+        return []
+    guard = '[ "$PPID" = "$1" ] || exit 1; shift; exec "$@"'
+    return [program, "--pdeathsig", "TERM", "--", "/bin/sh", "-c", guard, "sh", str(parent)]
 
 
 def wait_until(condition: Callable[[], bool], *, family: Family, deadline_s: float, what: str) -> None:

@@ -219,5 +219,5 @@ def test_entry_whose_answer_is_lost_is_kept_once(command: Command, context: Brow
     fill(page, "answer lost")
     press(page)
     expect(page.get_by_test_id("service-log")).to_contain_text("answer lost")
-    page.wait_for_function("document.querySelector('[data-testid=form-service] [name=note]').value === ''")
+    expect(page.get_by_test_id("form-service").locator("[name=note]")).to_have_value("")
     assert len(read_services(command.archive)) == 2

@@ -11,11 +11,15 @@ from pathlib import Path
 import psutil
 import pytest
 
-from sample_data.processes import ChildEndedError, Command, Family, wait_until
+from sample_data.processes import ChildEndedError, Command, Family, wait_until, with_parent
 
 DEADLINE_S = 20.0
 
 SLEEPER = "import time; print('ready', flush=True); time.sleep(600)"
+BOUND = pytest.mark.skipif(
+    sys.platform != "linux" or shutil.which("setpriv") is None, reason="only Linux with setpriv can do this"
+)
+
 STUBBORN = f"import signal; signal.signal(signal.SIGTERM, signal.SIG_IGN); {SLEEPER}"
 
 
@@ -78,9 +82,6 @@ def test_waiting_has_an_end(tmp_path: Path) -> None:
         wait_until(lambda: False, family=family, deadline_s=0.1, what="a miracle")
 
 
-@pytest.mark.skipif(
-    sys.platform != "linux" or shutil.which("setpriv") is None, reason="only Linux with setpriv can do this"
-)
 def _works(pid: int) -> bool:
     """Tell whether a process has not ended; one that only waits to be noticed has."""
     try:
@@ -89,6 +90,19 @@ def _works(pid: int) -> bool:
         return False
 
 
+@BOUND
+def test_child_of_a_parent_already_gone_does_not_begin() -> None:
+    """A command whose parent died before the kernel could be asked to tie the two ends at once."""
+    with subprocess.Popen([sys.executable, "-c", "pass"]) as gone:
+        pass
+    argv = [*with_parent(gone.pid), sys.executable, "-c", "print('begun')"]
+
+    ended = subprocess.run(argv, capture_output=True, text=True, check=False)
+
+    assert (ended.returncode, ended.stdout) == (1, "")
+
+
+@BOUND
 def test_children_do_not_outlive_a_killed_parent(tmp_path: Path) -> None:
     """A parent that is killed outright leaves no child behind."""
     code = (
