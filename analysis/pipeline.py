@@ -160,7 +160,7 @@ def open_stretch(installation: Installation, read: Reader, stretch: Stretch, end
     )
     passing = Heard()
     for step in steps.PERIOD_STEPS:
-        passing.hear(step(period))
+        passing.ask(step, period)
     mine = [run for run in ready.runs if stretch.start <= run.start < stretch.end]
     return Opened(until, tuple(run_view(installation, ready, run) for run in mine), passing)
 
@@ -169,10 +169,10 @@ def look_at_run(view: RunView) -> Heard:
     """Run every step on one run; what they say depends on nothing but what is seen of it."""
     heard = Heard(runs=[view.run])
     for step in steps.RUN_STEPS:
-        heard.hear(step(view), run=view.run)
+        heard.ask(step, view, run=view.run)
     mine = tuple(heard.estimates)
     for judge in steps.RUN_JUDGES:
-        heard.hear(judge(view, mine), run=view.run)
+        heard.ask(judge, view, mine, run=view.run)
     return heard
 
 

@@ -66,6 +66,7 @@ FINDING_KINDS = (
     "EC out of band",
     "preventer test due",
     "preventer test failed",
+    "not judged",
     "ingest stopped",
     "analysis stopped",
 )

@@ -6,12 +6,15 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from analysis import broken
 from analysis.results import Estimate, Feature, Finding, Run
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable, Sequence
 
     import pandas as pd
+
+    from analysis.view import PeriodView, RunView, SeasonView
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,20 @@ class Heard:
     findings: list[Finding] = field(default_factory=list)
     of_runs: list[tuple[int, Finding]] = field(default_factory=list)
     features: list[Feature] = field(default_factory=list)
+
+    def ask(
+        self,
+        step: Callable[..., Iterable[Estimate | Finding | Feature]],
+        view: RunView | PeriodView | SeasonView,
+        *more: Sequence[Estimate],
+        run: Run | None = None,
+    ) -> None:
+        """Hear what one step says of a view; a step that breaks off is told of and takes nothing else with it."""
+        try:
+            said = tuple(step(view, *more))
+        except broken.SURVIVED as error:
+            said = (broken.not_judged(step, view, error),)
+        self.hear(said, run=run)
 
     def hear(self, said: Iterable[Estimate | Finding | Feature], *, run: Run | None = None) -> None:
         """Sort what one step returned; an estimate of a run, the newest of `runs`, is placed in it."""

@@ -65,7 +65,7 @@ def conclude(
     season = SeasonView(installation, start, end, tuple(runs), estimates, findings, by_time, services)
     last = Heard(findings=list(findings))
     for step in steps.SEASON_STEPS:
-        last.hear(step(season))
+        last.ask(step, season)
     return Results(
         installation.name,
         start,

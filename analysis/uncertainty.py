@@ -7,6 +7,7 @@ share (a meter, a dilution curve) cancels or adds as it does in the plant, and w
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -14,6 +15,9 @@ import numpy as np
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+
+LARGEST_EXPONENT = math.log(sys.float_info.max)
+"""e to more than this is beyond every floating point number."""
 
 COVERAGE_FACTOR = 1.959963984540054
 """Half width of a 95 % interval in standard uncertainties, normal distribution. GUM (JCGM 100:2008) G.1.3."""
@@ -239,11 +243,22 @@ def ratio_sd(a: float, u_a: float, b: float, u_b: float, *, correlation: float =
 def interval_of_log(log_value: Uncertain) -> tuple[float, float, float]:
     """Return value, low and high of a quantity whose logarithm is given.
 
-    The interval is symmetric in the logarithm, which is right where errors are relative.
+    The interval is symmetric in the logarithm, which is right where errors are relative. What is beyond every
+    number is infinite.
+
+    Examples
+    --------
+    >>> [round(x, 3) for x in interval_of_log(Uncertain(0.0, {Source("gain"): 0.1}))]
+    [1.0, 0.822, 1.217]
     """
     half = COVERAGE_FACTOR * log_value.sd
-    middle = math.exp(log_value.value)
-    return middle, middle * math.exp(-half), middle * math.exp(half)
+    value, low, high = (_exp(log_value.value + k * half) for k in (0.0, -1.0, 1.0))
+    return value, low, high
+
+
+def _exp(exponent: float) -> float:
+    """Return e to a power; infinite beyond the largest number."""
+    return math.exp(exponent) if exponent < LARGEST_EXPONENT else math.inf
 
 
 def standard_error(values: Iterable[float], *, blocks: int = 8) -> float:

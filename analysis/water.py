@@ -116,6 +116,8 @@ def _mean_of(view: RunView, name: str) -> Estimate | str:
     if not isinstance(seen, Cell):
         return seen
     part = between(seen.series, run.start, run.end)
+    if part.empty:
+        return "no readings during the run"
     gap = longest_gap_s(sensor.interval or DEFAULT_INTERVAL_S)
     share = coverage(pd.DatetimeIndex(part.index), start=run.start, end=run.end, gap_s=gap)
     if share < LEAST_COVERED:
@@ -146,8 +148,9 @@ def _weights(view: RunView, part: pd.Series) -> tuple[np.ndarray, str]:
         flow = view.series.get(name)
         if flow is not None and len(flow) > 1:
             at = np.interp(part.index.astype("int64"), flow.index.astype("int64"), flow.to_numpy(dtype=float))
-            if (at * width).sum() > 0:
-                return np.maximum(at, 0.0) * width, f"weighted by {name}"
+            passed = np.maximum(at, 0.0) * width
+            if passed.sum() > 0:
+                return passed, f"weighted by {name}"
     return width, "each instant alike"
 
 

@@ -124,10 +124,11 @@ def build(installation: Installation, scenario: Scenario, *, until: int) -> Plan
         Ready to be asked for any window of time before `until`.
     """
     plans = irrigations(scenario, installation.tz, until)
-    return Plant(installation, scenario, tuple(_wet(installation, scenario, plan) for plan in plans), until)
+    return Plant(installation, scenario, tuple(wet(installation, scenario, plan) for plan in plans), until)
 
 
-def _wet(installation: Installation, scenario: Scenario, plan: Irrigation) -> WetRun:
+def wet(installation: Installation, scenario: Scenario, plan: Irrigation) -> WetRun:
+    """Return one run with its hydraulics solved."""
     zone = installation.zone[plan.zone]
     name = installation.injector_of(plan.zone)
     injector = installation.injector[name or ""]

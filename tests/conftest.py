@@ -21,6 +21,12 @@ settings.register_profile("house", deadline=None)  # a busy machine is no fault 
 settings.load_profile("house")
 
 
+@pytest.fixture(autouse=True)
+def broken_steps_fail(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let an error within a step of the analysis fail the test, where users would get a finding."""
+    monkeypatch.setattr("analysis.broken.SURVIVED", ())
+
+
 class StartBroker(Protocol):
     """Starts a private mosquitto with the given configuration text."""
 

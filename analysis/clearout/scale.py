@@ -126,7 +126,7 @@ def strength(head: Head, curve: DilutionCurve | None, gain: float, edge: Edges) 
     -------
     tuple or None
         Step in the far cell's scale; strength at `KNOTS` equal distances, or two ones where it was
-        constant. None where the cell did not see the injection.
+        constant. None where the cell did not see the injection, or in too few readings.
 
     Raises
     ------
@@ -141,6 +141,8 @@ def strength(head: Head, curve: DilutionCurve | None, gain: float, edge: Edges) 
         return None
     given = amount(curve, head.excess * gain)
     level = _along(head.times, given, inside, edge)
+    if not level.max() > 0:
+        return None
     if level[-1] < WEAKEST_END * level.max():
         msg = (
             f"the feed had fallen to {100 * level[-1] / level.max():.0f} % of its strength when the injection "

@@ -34,6 +34,9 @@ LEAST_CARRY = 0.005
 LINE_LIMIT = 0.15
 """Limit of error of what is left in the lines: bores as described, plug flow. [-] No source."""
 
+BACKWARD = 0.01
+"""A meter that ran backward by more than this share of its total tells nothing of what moved in the pipes. [-] No source."""
+
 STEPS = 200
 """Pieces into which an injection is cut to follow what it left behind."""
 
@@ -160,7 +163,7 @@ def left_in_pipes(view: RunView, *, decay_l: float) -> dict[str, float]:
     -------
     dict of str to float
         Name of a shared line, or ``""`` for the zone's own pipes, to share of the run's stock; empty where
-        the pipes or the water are not known. [-]
+        the pipes or the water are not known, or where the meter ran backward. [-]
 
     References
     ----------
@@ -173,8 +176,11 @@ def left_in_pipes(view: RunView, *, decay_l: float) -> dict[str, float]:
     running = cumulative(view.series[meter], view.installation.sensor[meter])
     known = seconds(pd.DatetimeIndex(running.index))
     ends = np.linspace(injection.start.timestamp(), min(injection.end, view.run.end).timestamp(), STEPS + 1)
-    entered = np.interp(ends, known, running.to_numpy(float))
-    last = float(np.interp(view.run.end.timestamp(), known, running.to_numpy(float)))
+    litres = np.maximum.accumulate(running.to_numpy(float))
+    if len(litres) == 0 or (litres - running.to_numpy(float)).max() > BACKWARD * (litres[-1] - litres[0]):
+        return {}
+    entered = np.interp(ends, known, litres)
+    last = float(np.interp(view.run.end.timestamp(), known, litres))
     middle, amount = 0.5 * (entered[1:] + entered[:-1]), np.diff(entered)
     amount = amount * np.exp(-(middle - entered[0]) / decay_l)
     total = float(amount.sum())

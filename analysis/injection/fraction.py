@@ -21,6 +21,9 @@ QUANTITY = "injection fraction"
 CELLS = ("mixed", "after filter", "zone", "lateral end")
 """Where conductivity tells the fraction, the nearest to the injector first."""
 
+VAGUE = 1.0
+"""An answer whose logarithm is less certain than this is none. [-] No source; a factor of seven at 95 %."""
+
 DECAYS = (
     "a displacement tank's strength falls all through the run, so there is no single ratio; "
     "see the tank's decay, dose and litres to depletion"
@@ -91,6 +94,7 @@ def told(quantity: str, found: Sequence[Way], missing: Sequence[NoWay]) -> list[
     list of Estimate
         At least one.
     """
+    found, missing = _certain(found, missing)
     if not found:
         reason = "; ".join(dict.fromkeys(f"{one.name}: {one.reason}" for one in missing))
         names = tuple(dict.fromkeys(s for one in missing for s in one.sensors))
@@ -103,6 +107,22 @@ def told(quantity: str, found: Sequence[Way], missing: Sequence[NoWay]) -> list[
     parts = ", ".join(one.words() for one in found)
     method = f"combined by inverse covariance: {'; '.join(one.method for one in found)} [{parts}]"
     return [_estimate(quantity, pooled(found, "combined", method), method)]
+
+
+def _certain(found: Sequence[Way], missing: Sequence[NoWay]) -> tuple[list[Way], list[NoWay]]:
+    """Return the answers that say something, and why the others do not."""
+    vague = [
+        NoWay(
+            one.name,
+            "what is known of its readings leaves more than a factor of seven open on either side; "
+            f"most of it: {max(budget, key=lambda name: budget[name])}",
+            one.sensors,
+        )
+        for one in found
+        if one.log.sd > VAGUE
+        for budget in [one.log.budget()]
+    ]
+    return [one for one in found if one.log.sd <= VAGUE], [*missing, *vague]
 
 
 def _alone(one: Way, found: Sequence[Way]) -> str:

@@ -195,12 +195,17 @@ def _half_rise(step: pd.Series) -> pd.Timestamp:
     return pd.Timestamp(step.index[at - 1] + (level - low) / (high - low) * width)
 
 
-def _outputs(data: _Data) -> tuple[Decay, np.ndarray]:
-    """Return the fit and ln of Va, C0, stock given and strength left; shape (4,)."""
+def _strengths(data: _Data) -> tuple[np.ndarray, np.ndarray]:
+    """Return the fraction at each reading, and which of them are strong enough to be fitted."""
     values = data.seen.fractions(data.step)
     least = max(data.seen.curve.fractions[0], WEAKEST_SHARE * float(np.nanmax(values, initial=0.0)))
-    kept = np.isfinite(values) & (values >= least)
-    if np.isnan(values).mean() > LEAST_SHARE:
+    return values, np.isfinite(values) & (values >= least)
+
+
+def _outputs(data: _Data) -> tuple[Decay, np.ndarray]:
+    """Return the fit and ln of Va, C0, stock given and strength left; shape (4,)."""
+    values, kept = _strengths(data)
+    if np.isnan(values).sum() > LEAST_SHARE * len(values):
         msg = "EC lies beyond the strongest dilution; add a stronger one: the curve is not extrapolated"
         raise ValueError(msg)
     per_second = data.flow / 3600.0
@@ -235,8 +240,8 @@ def _contributions(view: RunView, data: _Data, outputs: np.ndarray) -> dict[Sour
     found.update({source: _outputs(other)[1] - outputs for source, other in moved.items()})
     _nodes(data, outputs, view, found)
     gone = -float(outputs[3])
-    values = data.seen.fractions(data.step)
-    ends = float(np.nanmin(values)), float(np.nanmax(values))
+    values, kept = _strengths(data)
+    ends = float(values[kept].min()), float(values[kept].max())
     for source, u in curve_tilt(view, data.seen, ends).items():
         found[source] = np.array([u / gone, 0.0, u / gone * (1.0 - gone / math.expm1(gone)), u])
     return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.injection.ways import NoWay
-from analysis.results import Estimate, Finding
+from analysis.results import Estimate, Finding, Interval
 from analysis.tank.decay import TankFit, tank_fit
 from analysis.tank.estimate import QUANTITIES, displacement_tank
 from analysis.tank.fit import fit_decay, litres_until, strength_after
@@ -127,6 +128,36 @@ def test_refilled_tank_is_refused() -> None:
 
     assert isinstance(answer, NoWay)
     assert "refilled" in answer.reason
+
+
+def test_tank_whose_injection_has_only_begun_is_refused() -> None:
+    """A minute into the injection there is nothing to fit yet, and that is the reason."""
+    view = tank()
+    injection = view.run.injection
+    assert injection is not None
+    now = injection.start + pd.Timedelta("60s")
+    run = replace(view.run, end=now, injection=Interval(injection.start, now), complete=False)
+    begun = replace(view, run=run, series={name: s[s.index <= now] for name, s in view.series.items()})
+
+    answer = tank_fit(begun)
+
+    assert isinstance(answer, NoWay)
+    assert "readings" in answer.reason
+
+
+@pytest.mark.parametrize("seed", [900_101, 900_103, 900_104])
+def test_water_after_the_stock_does_not_move_the_decay(seed: int) -> None:
+    """An injection seen to end two minutes late, at the cell's reading of bare water, leaves the decay as it was."""
+    view = virtual(seed, kind="displacement tank").view()
+    injection = view.run.injection
+    assert injection is not None
+    late = replace(view.run, injection=Interval(injection.start, injection.end + pd.Timedelta("120s")))
+
+    known, seen = tank_fit(view), tank_fit(replace(view, run=late))
+
+    assert isinstance(known, TankFit)
+    assert isinstance(seen, TankFit)
+    assert seen.decay.value == pytest.approx(known.decay.value, abs=known.decay.sd)
 
 
 def test_tank_without_curve_meter_or_cell_is_refused_for_that() -> None:
