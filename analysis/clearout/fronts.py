@@ -52,6 +52,12 @@ NEAR_TOP = 0.9
 SLOPE_BAND = 0.1
 """Half width of the band around the half height in which the front's steepness is taken. [of the rise]"""
 
+LEAST_PLATEAU = 4
+"""Readings that a plateau needs, two in each half. No source."""
+
+LARGEST_CREEP = 0.1
+"""A plateau whose halves differ by more than this share of the rise is the front still coming. [-] No source."""
+
 LEAST_BASE = 3
 """Readings of the water before the front. No source."""
 
@@ -133,6 +139,12 @@ def arrival(series: pd.Series, start: pd.Timestamp) -> tuple[pd.Timestamp, float
     limb = after.iloc[: int(high[0]) + 1]
     times, level = seconds(pd.DatetimeIndex(limb.index)), base + HALF * (top - base)
     rise = np.asarray(isotonic_regression(limb.to_numpy(dtype=float)).x, dtype=float)
+    halves = np.array_split(calm.iloc[high].to_numpy(dtype=float), 2)
+    creep = (
+        abs(float(np.median(halves[1]) - np.median(halves[0]))) if len(high) >= LEAST_PLATEAU else math.inf
+    )
+    if creep > LARGEST_CREEP * (top - base):
+        return "its front had not come to its whole height; a longer injection would show it"
     if not rise[0] < level <= rise[-1]:
         return "its front came before the injection was seen to begin"
     at, band = crossing(times, rise, level), SLOPE_BAND * (top - base)

@@ -8,8 +8,11 @@ import numpy as np
 import pandas as pd
 
 from analysis.amounts import amount, reach
+from analysis.clearout.fronts import FAR_POINTS, UNKNOWN_LAG
 from analysis.injection.cells import Cell, cell
 from analysis.injection.ways import limit_of
+from analysis.injection.window import NO_RISE, Plateau, plateau
+from analysis.quality.flags import noise
 from analysis.quality.gaps import longest_gap_s
 from analysis.results import Finding, Interval
 from analysis.runs.detect import FLOW_POINTS
@@ -159,10 +162,26 @@ def _level(view: RunView, name: str) -> float | None:
     injection, seen = view.run.injection, cell(view, name)
     if injection is None or not isinstance(seen, Cell):
         return None
-    far = view.installation.sensor[name].point == "lateral end"
-    settled = injection.start + ((injection.end - injection.start) / 2 if far else SETTLE)
-    part = between(seen.series, settled, injection.end)
+    settled = Interval(injection.start + SETTLE, injection.end)
+    if view.installation.sensor[name].point in FAR_POINTS:
+        arrived = _arrived(view, name, seen.series, injection)
+        if arrived is None:
+            return None
+        settled = arrived
+    part = between(seen.series, settled.start, settled.end)
     return float(np.median(part)) if len(part) >= LEAST_READINGS else None
+
+
+def _arrived(view: RunView, name: str, series: pd.Series, injection: Interval) -> Interval | None:
+    """Return when a cell in the zone saw the feed at its height; the whole run where none ever came, else None."""
+    before = series[series.index < injection.start]
+    if before.empty:
+        return None
+    lag_s = (view.installation.sensor[name].lag or UNKNOWN_LAG)[1]
+    found = plateau(series - before.median(), injection, noise=noise(series), lag_s=lag_s, near=False)
+    if isinstance(found, Plateau):
+        return found.window
+    return Interval(injection.start, view.run.end) if found == NO_RISE and view.run.complete else None
 
 
 def _ec_finding(

@@ -30,6 +30,10 @@ STEADY_PLATEAU = 0.03
 """A far cell's plateau is reached while its halves agree within this share of the step. No source."""
 
 
+NO_RISE = "EC does not rise above the source water: no stock reached this cell, or it does not conduct"
+"""Why there is no plateau where there is not even a step."""
+
+
 @dataclass(frozen=True, slots=True)
 class Plateau:
     """The usable part of an injection at one cell.
@@ -83,7 +87,7 @@ def plateau(step: pd.Series, injection: Interval, *, noise: float, lag_s: float,
         return f"only {int(seen.sum())} EC readings during the injection; {LEAST_READINGS} are needed"
     level = _level(values[seen], near=near)
     if not level > LEAST_RISE * noise:
-        return "EC does not rise above the source water: no stock reached this cell, or it does not conduct"
+        return NO_RISE
     bounds = _bounds(times, values, start, level)
     if bounds is None:
         return "the rise of EC was not seen"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ import pytest
 from analysis.clearout.estimate import clear_out
 from analysis.clearout.fronts import arrival, travel_between
 from analysis.clearout.washout import washout
+from analysis.findings.feed import ec_band
 from analysis.hydraulics.travel_estimate import travel_in_pipes
 from analysis.results import Estimate, Interval, Run
 from analysis.view import RunView
@@ -174,3 +176,41 @@ def test_two_travel_times_say_which_counts() -> None:
         "no EC cell stands in the zone"
         in travel_in_pipes(without(view, "zone_ec", "lateral_end_ec"))[0].method
     )
+
+
+@pytest.mark.parametrize("cut_s", [620.0, 660.0, 700.0])
+def test_front_still_coming_is_no_front(cut_s: float) -> None:
+    """Looked at before its plateau was seen for a while, a front has no half height yet."""
+    coming = _front(600.0, 120.0)[: INJECTION.start + pd.Timedelta(seconds=cut_s)]
+
+    found = arrival(coming, INJECTION.start)
+
+    assert isinstance(found, str)
+    assert "whole height" in found
+
+
+def test_band_waits_for_the_front_at_a_far_cell() -> None:
+    """Feed that is on its way to the only cell is not told as too weak; feed that came too weak is."""
+    target = '{ ratio = "1:100", ec = ["1.9 mS/cm", "2.4 mS/cm"] }'
+    told = {}
+    for strength, until in ((1.0, "10min"), (1.0, "12min"), (1.0, "60min"), (0.8, "60min")):
+        now = INJECTION.start + pd.Timedelta(until)
+        run = replace(RUN, end=now, complete=False, injection=Interval(INJECTION.start, now))
+        seen = (0.5 + strength * (_front(600.0, 120.0) - 0.5))[:now]
+        described = installation(
+            PUMP, zone("a", injector='"pump"', target=target), _cell("far", "lateral end")
+        )
+        told[strength, until] = ec_band(RunView(described, run, {"far": seen}))
+
+    assert [len(findings) for findings in told.values()] == [0, 0, 0, 1]
+    assert told[0.8, "60min"][0].value == pytest.approx(1.78, abs=0.01)
+
+
+def test_band_tells_a_far_cell_that_no_stock_reached() -> None:
+    """Where the run is over and EC never rose, the feed is told as too weak."""
+    target = '{ ratio = "1:100", ec = ["1.9 mS/cm", "2.4 mS/cm"] }'
+    described = installation(PUMP, zone("a", injector='"pump"', target=target), _cell("far", "lateral end"))
+
+    told = ec_band(RunView(described, RUN, {"far": 0.5 + 0.0 * _front(600.0, 120.0)}))
+
+    assert [finding.value for finding in told] == [0.5]
