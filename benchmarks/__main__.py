@@ -20,6 +20,8 @@ BENCHMARKS = {
     "clearout": "clear-out time, observed and cut short, and on foreign residence times",
     "measured_hydraulics": "emitter exponents, pulses and salt slugs that were measured",
     "run_findings": "findings of single runs on planted faults and clean days",
+    "flushes": "flushes that end too soon, stock left in the lines: size found, false alarms",
+    "passing": "what is told while runs go on, beside what stays once they are over",
     "valves": "valves that do not close or open, and their sensors: size found, false alarms",
     "clocks": "clocks of devices by the time of receipt: size found, false alarms",
     "edges": "clocks and lags by the ends of runs: size found, false alarms",

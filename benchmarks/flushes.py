@@ -31,7 +31,7 @@ RUNS = 10
 """Runs with the flush in question in each garden."""
 
 THOROUGH_S = 1200
-SHARES = (1.3, 1.1, 1.05, 0.95, 0.9, 0.8, 0.6, 0.4)
+SHARES = (1.3, 1.1, 1.0, 0.95, 0.9, 0.8, 0.6, 0.4, 0.3, 0.2, 0.1)
 """Flush over what the last emitter needs to fall to the zone's share of the step. [-]"""
 
 KINDS = ("short flush", "carry-over")

@@ -165,8 +165,10 @@ def _excess() -> list[float]:
     return [ec - DILUTIONS[0][1] for _, ec in DILUTIONS]
 
 
-def year(seed: int, days: Array = DAYS, dosed: float = 1.0) -> tuple[Finding, ...]:
-    """Return every finding of one system's year; healthy where its pump doses what it should."""
+def told(
+    seed: int, days: Array = DAYS, dosed: float = 1.0
+) -> tuple[Installation, list[StretchSaid], pd.Timestamp]:
+    """Return one system, what is said of each of its days, and the end; healthy where its pump doses what it should."""
     rng = np.random.default_rng([861, seed])
     seasons = simulate(rng, make_plant(rng, 1), no_faults(1, 1, days.size), days, points=POINTS)
     network = np.random.default_rng([862, seed])
@@ -180,9 +182,14 @@ def year(seed: int, days: Array = DAYS, dosed: float = 1.0) -> tuple[Finding, ..
         period = PeriodView(installation, *ends, series, flags, (run,), late(network, series))
         passing = Heard()
         for step in PERIOD_STEPS:
-            passing.hear(step(period))
+            passing.ask(step, period)
         said.append(together(ends[1], [look_at_run(RunView(installation, run, series))], passing))
-    end = START + pd.Timedelta(days=float(days[-1]) + 1.0)
+    return installation, said, START + pd.Timedelta(days=float(days[-1]) + 1.0)
+
+
+def year(seed: int, days: Array = DAYS, dosed: float = 1.0) -> tuple[Finding, ...]:
+    """Return every finding of one system's year."""
+    installation, said, end = told(seed, days, dosed)
     return conclude(installation, START, end, said, tuple(e for day in said for e in day.estimates)).findings
 
 
@@ -191,9 +198,9 @@ def main(systems: int = SYSTEMS) -> None:
     kinds: Counter[str] = Counter()
     with ProcessPoolExecutor() as pool:
         for seed, found in enumerate(pool.map(year, range(systems))):
-            told = [f for f in found if f.kind != "preventer test due"]
-            kinds.update(f"{f.kind} ({f.severity})" for f in told)
-            for one in told:
+            alarms = [f for f in found if f.kind != "preventer test due"]
+            kinds.update(f"{f.kind} ({f.severity})" for f in alarms)
+            for one in alarms:
                 print(f"  system {seed}, {one.kind}: {one.evidence}", flush=True)
     count, years = kinds.total(), float(systems)
     print(

@@ -38,6 +38,9 @@ BESIDE_SERVICE = 10
 FEWEST_BESIDE = 3
 """Fewest days before and after a service for a comparison. No source."""
 
+LEAST_LEVEL = -0.999
+"""A line through flows that falls below this is held there: more than all cannot be lost. [-] No source."""
+
 Z = 1.959963984540054
 """Half width of a 95 % interval in standard uncertainties."""
 
@@ -169,7 +172,7 @@ def loss_now(one: Study, services: Sequence[Service] = (), also: Sequence[int] =
         return None
     seen, known = _at_rest(one)
     line = since_new(one, services)
-    line = replace(line, level=(1.0 + line.level) * float(np.exp(-seen)) - 1.0)
+    line = replace(line, level=max((1.0 + line.level) * float(np.exp(-seen)) - 1.0, LEAST_LEVEL))
     fitted_too = float(one.slow.beta_variance[-1, 0] * one.slow.warmer[-1, 0] ** 2)
     fixed = float(one.slow.drift[-1, 0, 0]) - fitted_too - known
     size, sd = _size(one, line, fixed, [clogging, *(a for a in also if a != clogging)])

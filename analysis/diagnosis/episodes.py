@@ -127,7 +127,7 @@ def judged(one: Study, first: int, last: int, others: Sequence[Study] = ()) -> t
     found: list[Episode] = []
     for every in parts:
         likely = max(way.case.fit for way in every)
-        ways = [way for way in every if way.case.fit > likely - HOPELESS]
+        ways = [way for way in every if way.case.fit >= likely - HOPELESS]
         told = verdict([way.case for way in ways], wrong, more)
         if len(parts) > 1:
             told = replace(told, named=tuple(i for i in told.named if told.probability[i] >= SURE_BESIDE))

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+LARGEST = 50.0
+"""A logarithm that changed by more is told as this: no water does so, but a sensor may. [-] No source."""
+
 RHO_G = 9.79
 """Weight of a metre of water at 20 °C. [kPa/m] Computed: 998.2 kg/m3 times 9.80665 m/s2."""
 
@@ -91,7 +94,9 @@ class Relation:
 
     def share(self, change: float) -> float:
         """Return a change of the relation as a share of what it relates; logarithms are turned back. [-]"""
-        return float(np.expm1(change)) if self.kind in ("flow", "regulated", "meters") else change
+        return (
+            float(np.expm1(min(change, LARGEST))) if self.kind in ("flow", "regulated", "meters") else change
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +171,7 @@ def relations(network: Network, table: Mapping[str, Array], at: Operating) -> tu
         found.extend(
             _meters(table, meter, other)
             for other in network.meters
-            if other is not meter and _present(table, f"flow:{other.sensor}")
+            if other is not meter and _runs(table, other)
         )
     for first, second in pairwise(nodes):
         between = network.between(first.place, second.place)
@@ -191,7 +196,13 @@ def _present(table: Mapping[str, Array], key: str) -> bool:
 
 
 def _first_meter(network: Network, table: Mapping[str, Array]) -> Meter | None:
-    return next((m for m in network.meters if _present(table, f"flow:{m.sensor}")), None)
+    return next((m for m in network.meters if _runs(table, m)), None)
+
+
+def _runs(table: Mapping[str, Array], meter: Meter) -> bool:
+    """Return whether a meter shows a flow; one that stands still or runs backward says nothing of the zone."""
+    key = f"flow:{meter.sensor}"
+    return _present(table, key) and _middle(table[key]) > 0.0
 
 
 def _middle(values: Array) -> float:

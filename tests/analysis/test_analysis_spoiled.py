@@ -10,6 +10,7 @@ import pytest
 from analysis import broken, steps
 from analysis.pipeline import analyse
 from benchmarks.passing import GARDENS
+from fuzz import seasons
 from fuzz.readings import trial
 from tests.support.plain import MIDNIGHT
 
@@ -34,6 +35,21 @@ def made(request: pytest.FixtureRequest) -> tuple[Installation, pd.DataFrame]:
 def test_no_part_breaks_off_on_spoiled_readings(made: tuple[Installation, pd.DataFrame], number: int) -> None:
     """Whatever a sensor says, every part of the analysis comes to an end by itself, without a warning either."""
     found, _ = trial(*made, number)
+
+    assert found == []
+
+
+@pytest.fixture(scope="module")
+def sound() -> seasons.Season:
+    """Return a sound season."""
+    return seasons.season()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [*range(20), 193, 320, 505])
+def test_no_step_breaks_off_on_spoiled_seasons(sound: seasons.Season, number: int) -> None:
+    """Whatever runs leave for the season, every step over it comes to an end by itself, without a warning either."""
+    found, _ = seasons.trial(sound, number)
 
     assert found == []
 
