@@ -68,11 +68,19 @@ class Found:
         When the sample was taken.
     how : str
         How it was reckoned, where it was not measured; else empty.
+    less : bool
+        True where the laboratory could only tell that it is less; the value is then the worst that it can be.
     """
 
     value: float
     sampled: date
     how: str = ""
+    less: bool = False
+
+    @property
+    def origin(self) -> str:
+        """Where the value comes from, in words."""
+        return "less than the laboratory could tell" if self.less else self.how or "measured"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +135,7 @@ def newest(water: Water) -> dict[str, Found]:
         for key in type(row).model_fields:
             value = getattr(row, key)
             if key != "sampled" and value is not None:
-                found[key] = Found(value, row.sampled)
+                found[key] = Found(value, row.sampled, less=key in row.less)
     ec, calcium, magnesium = (found.get(key) for key in ("conductivity", "calcium", "magnesium"))
     if ec is not None and "dissolved_solids" not in found:
         found["dissolved_solids"] = Found(SOLIDS_OF_EC * ec.value, ec.sampled, f"EC times {SOLIDS_OF_EC:.0f}")
@@ -189,7 +197,7 @@ def amount(item: Item) -> str:
     """Return an item's value with its unit, and how it was reckoned where it was not measured."""
     unit = f"\N{NO-BREAK SPACE}{item.unit}" if item.unit else ""
     how = f" (from {item.found.how})" if item.found.how else ""
-    return f"{item.hazard.value:.4g}{unit}{how}"
+    return f"{'<' if item.found.less else ''}{item.hazard.value:.4g}{unit}{how}"
 
 
 def row(item: Item) -> dict[str, Any]:
@@ -199,7 +207,7 @@ def row(item: Item) -> dict[str, Any]:
         "value": item.hazard.value,
         "unit": item.unit,
         "sampled": item.found.sampled.isoformat(),
-        "from": item.found.how or "measured",
+        "from": item.found.origin,
         "hazard": item.hazard.verdict,
         "moderate": list(item.hazard.moderate),
         "other_table": item.hazard.other,

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, ModelWrapValidatorHandler, PrivateAttr, field_validator, model_validator
 
 from ingest.installation_found import Count, Major, Solids, Trace
 from ingest.installation_types import Conductivity, Table
@@ -42,6 +43,25 @@ class WaterAnalysis(Table):
     """Sulfate, as SO4."""
     bacteria: Count | None = None
     """Living bacteria."""
+    _less: frozenset[str] = PrivateAttr(frozenset())
+
+    @property
+    def less(self) -> frozenset[str]:
+        """Names of the values that stand for less than the laboratory could tell."""
+        return self._less
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _as_written(cls, raw: Any, made: ModelWrapValidatorHandler[Self]) -> Self:
+        analysis = made(raw)
+        if isinstance(raw, Mapping):
+            written = {name: raw.get(field.alias or name) for name, field in cls.model_fields.items()}
+            analysis._less = frozenset(  # noqa: SLF001 - its own
+                name
+                for name, text in written.items()
+                if isinstance(text, str) and text.strip().startswith("<")
+            )
+        return analysis
 
     @model_validator(mode="after")
     def _says_something(self) -> Self:

@@ -194,7 +194,9 @@ def _delivered(
     sd = math.hypot(relative * value, pipes_sd)
     half = COVERAGE_FACTOR * sd
     origins = dict.fromkeys(
-        f"{parcel.zone}'s run of {parcel.start.isoformat()}" for parcel, grams in parts if grams > 0.0
+        f"{parcel.zone}'s run of {parcel.start:%Y-%m-%d %H:%M} UTC"
+        for parcel, grams in parts
+        if grams > LEAST_CARRY * max(injected, received)
     )
     came = f" and {amount(received, 'g', '.4g')} received from {' and '.join(origins)}" if origins else ""
     return Estimate(

@@ -191,7 +191,7 @@ WATER = Table(
         Column("value", "number", "how much", "see unit"),
         Column("unit", "text", "UCUM code", empty="pH has none"),
         Column("sampled", "day", "day of the sample"),
-        Column("from", "text", "measured, or what it was reckoned from"),
+        Column("from", "text", "measured, what it was reckoned from, or that it is less"),
         Column("hazard", "text", "class of clogging hazard: slight, moderate or severe"),
         Column("moderate_from", "number", "lower end of the class moderate", "see unit"),
         Column("moderate_to", "number", "upper end of it", "see unit"),

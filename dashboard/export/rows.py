@@ -177,7 +177,7 @@ def water_rows(installation: Installation) -> Iterator[Row]:
             "value": hazard.value,
             "unit": {"": None, "CFU/mL": "[CFU]/mL"}.get(item.unit, item.unit),
             "sampled": item.found.sampled,
-            "from": item.found.how or "measured",
+            "from": item.found.origin,
             "hazard": hazard.verdict,
             "moderate_from": hazard.moderate[0],
             "moderate_to": hazard.moderate[1],

@@ -10,7 +10,7 @@ from analysis.findings.preventer import TEST_EVERY, TESTABLE, last_test
 from dashboard.paper.dates import on, written
 from dashboard.paper.document import Section, Table
 from dashboard.paper.emitters import forecasts, latest
-from dashboard.paper.record_words import ORDER, POOR, lasting, severity
+from dashboard.paper.record_words import ORDER, POOR, lasting, severity, withdrawn
 from dashboard.paper.verdicts import held
 
 if TYPE_CHECKING:
@@ -92,7 +92,7 @@ def _open(
 
 def _unanswered(case: Case) -> bool:
     """Return whether a finding that called for an act is over without a word of what was done."""
-    return case.finding.severity != "watch" and not case.remarks
+    return case.finding.severity != "watch" and not case.remarks and not withdrawn(case)
 
 
 MOST_PLACES = 4

@@ -13,7 +13,7 @@ from dashboard.display import Units, scale
 from dashboard.paper.dates import at, on, written
 from dashboard.paper.document import Section, Table
 from dashboard.paper.record_numbers import percent
-from dashboard.paper.record_words import ORDER, severity
+from dashboard.paper.record_words import ORDER, severity, withdrawn
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -29,6 +29,9 @@ NONE = (
     "and what a service has mended is told with the service."
 )
 """Where the analysis tells nothing."""
+
+GONE = "Told at the time, and not any more with all readings at hand:"
+"""Before what was seen of a finding that the analysis of the whole period does not tell."""
 
 STATES = {"open": "open", "acknowledged": "seen by a person, goes on", "past": "over"}
 """What becomes of a case."""
@@ -56,7 +59,10 @@ def _case(case: Case, installation: Installation, units: Units) -> tuple[str, ..
     when = first if first == last else f"{first} to {last}"
     said = "; ".join(_remark(remark, installation, units) for remark in case.remarks)
     done = f"{said} ({STATES[case.state]})" if said else f"nothing is noted; first: {finding.advice}"
-    return severity(finding.severity), when, f"{finding.kind} ({place(finding)})", finding.evidence, done
+    seen = finding.evidence
+    if withdrawn(case):
+        seen, done = f"{GONE} {seen}", said or "nothing is noted"
+    return severity(finding.severity), when, f"{finding.kind} ({place(finding)})", seen, done
 
 
 def _remark(remark: Remark, installation: Installation, units: Units) -> str:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from dashboard.cases import LATCHED
 from dashboard.display import NO_VALUE, Units, ratio, scale
+from dashboard.notices.own import ANALYSIS, INGEST
 from dashboard.paper.dates import on
 from dashboard.paper.emitters import emitters
 from dashboard.paper.record_numbers import counted, signed
@@ -195,6 +196,11 @@ def lasting(case: Case, end: pd.Timestamp) -> bool:
     return case.state != "past" and (case.finding.kind in LATCHED or case.finding.end > end - LASTS)
 
 
+def withdrawn(case: Case) -> bool:
+    """Return whether a finding was told while it seemed so, and is not told any more with all readings at hand."""
+    return not case.current and case.finding.kind not in {*LATCHED, INGEST, ANALYSIS}
+
+
 LASTS = pd.Timedelta(days=1)
 """A finding that was seen within so long of the period's end goes on. No source; zones are watered daily."""
 
@@ -224,8 +230,11 @@ def _noted(noted: int, all_: int) -> str:
 
 def found(cases: Sequence[Case], end: pd.Timestamp) -> str:
     """Return the sentence on the findings: how many of which kind, what is noted, and what is still open."""
+    gone = sum(withdrawn(case) for case in cases)
+    cases = [case for case in cases if not withdrawn(case)]
+    more = f" {gone} told at the time {'is' if gone == 1 else 'are'} not told any more." if gone else ""
     if not cases:
-        return "No finding is told for this period."
+        return f"No finding is told for this period.{more}"
     kinds = Counter((case.finding.severity, case.finding.kind) for case in cases)
     named = sorted(kinds.items(), key=lambda item: (ORDER[item[0][0]], item[0][1]))
     words = [f"{severity(level)}: {kind}" + (f", {n} times" if n > 1 else "") for (level, kind), n in named]
@@ -233,7 +242,7 @@ def found(cases: Sequence[Case], end: pd.Timestamp) -> str:
     still = sum(lasting(case, end) for case in cases)
     return (
         f"{counted(len(cases), 'finding')}: {'; '.join(words)}. {_noted(noted, len(cases))}; "
-        f"{still} {'lasts' if still == 1 else 'last'} at the period's end."
+        f"{still} {'lasts' if still == 1 else 'last'} at the period's end.{more}"
     )
 
 

@@ -12,7 +12,7 @@ import pytest
 from analysis.commissioning.example import garden
 from analysis.commissioning.sheet import sheet
 from analysis.incremental.keys import system
-from analysis.water_report import LICENSED, newest, report, standing
+from analysis.water_report import LICENSED, amount, newest, report, standing
 from ingest.installation import Water
 from ingest.load_installation import load
 from sample_data.recipes import read_tables
@@ -155,3 +155,17 @@ def test_no_run_depends_on_the_water_analysis() -> None:
 
     assert one.water != other.water
     assert system(one) == system(other)
+
+
+def test_less_than_can_be_told_stays_less() -> None:
+    """A trace below what the laboratory can tell is judged as its limit, and told with its sign."""
+    water = Water.model_validate(
+        {"analysis": [{"sampled": "2026-03-01", "iron": "<0.02 mg/L", "manganese": "0.02 mg/L"}]}
+    )
+
+    told = {
+        item.hazard.factor: (amount(item), item.found.origin, item.hazard.verdict) for item in report(water)
+    }
+
+    assert told["iron"] == ("<0.02\N{NO-BREAK SPACE}mg/L", "less than the laboratory could tell", "slight")
+    assert told["manganese"] == ("0.02\N{NO-BREAK SPACE}mg/L", "measured", "slight")

@@ -7,7 +7,7 @@ import pytest
 
 from analysis.commissioning.example import garden
 from analysis.results import Estimate, Finding, Interval, Results, Run
-from dashboard.cases import Book, cases
+from dashboard.cases import Book, Seen, cases
 from dashboard.paper.completeness import Completeness
 from dashboard.paper.press import html
 from dashboard.paper.record import Matter, record
@@ -133,3 +133,41 @@ def test_empty_period_is_told() -> None:
 
     assert "bench1: no run was seen." in page
     assert "No finding is told for this period." in page
+
+
+def test_finding_that_readings_took_back_is_told_as_that() -> None:
+    """What the pages told while readings were missing stands in the record, is no task, and counts apart."""
+    outage = Finding(
+        "sensor silent",
+        None,
+        None,
+        START,
+        START + pd.Timedelta("2D"),
+        "act",
+        1.0,
+        "s",
+        "all sent nothing",
+        (),
+        "Look.",
+    )
+    told = _results()
+    book = Book({"m": Seen("m", outage)})
+    page = _plain(html(record(Matter(told, (), cases=tuple(cases(told.findings, book))), garden(), "metric")))
+
+    assert "Told at the time, and not any more with all readings at hand: all sent nothing" in page
+    assert "1 finding: Act: short flush." in page
+    assert "1 told at the time is not told any more." in page
+    assert "Look." not in page
+
+
+def test_stopped_ingester_stays_a_finding() -> None:
+    """What is told by who watches the watching is over, and no analysis of readings can take it back."""
+    told = _results()
+    stop = Finding(
+        "ingest stopped", None, None, START, START, "act", None, None, "no sign of life", (), "Start it."
+    )
+    book = Book({"m": Seen("m", stop)})
+    page = _plain(html(record(Matter(told, (), cases=tuple(cases(told.findings, book))), garden(), "metric")))
+
+    assert "2 findings: Act: ingest stopped; Act: short flush." in page
+    assert "not told any more" not in page
