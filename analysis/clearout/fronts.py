@@ -56,7 +56,11 @@ LEAST_PLATEAU = 4
 """Readings that a plateau needs, two in each half. No source."""
 
 LARGEST_CREEP = 0.1
-"""A plateau whose halves differ by more than this share of the rise is the front still coming. [-] No source."""
+"""A plateau whose halves differ by more than this share of the rise is none. [-] No source."""
+
+CREEP_GOING = 0.05
+"""The same while the run goes on and the front may still be coming. [-] Fronts of the shapes of the error function and
+the inverse Gaussian, cut anywhere, are then told to half of their interval (computed)."""
 
 LEAST_BASE = 3
 """Readings of the water before the front. No source."""
@@ -98,7 +102,9 @@ class Front:
     lag_s: float
 
 
-def arrival(series: pd.Series, start: pd.Timestamp) -> tuple[pd.Timestamp, float, float, float] | str:
+def arrival(
+    series: pd.Series, start: pd.Timestamp, *, largest_creep: float = LARGEST_CREEP
+) -> tuple[pd.Timestamp, float, float, float] | str:
     """Return when a series has risen half way from its level before an instant to its plateau.
 
     Parameters
@@ -107,6 +113,8 @@ def arrival(series: pd.Series, start: pd.Timestamp) -> tuple[pd.Timestamp, float
         EC by ascending time, from before the front to its plateau or beyond. [mS/cm at 25 °C]
     start : pandas.Timestamp
         An instant before the front, to which the series is the water's. [UTC]
+    largest_creep : float, optional
+        How much of the rise the plateau's halves may differ by. [-]
 
     Returns
     -------
@@ -143,7 +151,7 @@ def arrival(series: pd.Series, start: pd.Timestamp) -> tuple[pd.Timestamp, float
     creep = (
         abs(float(np.median(halves[1]) - np.median(halves[0]))) if len(high) >= LEAST_PLATEAU else math.inf
     )
-    if creep > LARGEST_CREEP * (top - base):
+    if creep > largest_creep * (top - base):
         return "its front had not come to its whole height; a longer injection would show it"
     if not rise[0] < level <= rise[-1]:
         return "its front came before the injection was seen to begin"
@@ -208,7 +216,8 @@ def front(view: RunView, name: str) -> Front | str:
     if not isinstance(seen, Cell):
         return seen
     start = injection.start - pd.Timedelta(minutes=2)  # an injection told from EC is told at half height
-    found = arrival(seen.series[seen.series.index < view.run.end], start)
+    largest = LARGEST_CREEP if view.run.complete else CREEP_GOING
+    found = arrival(seen.series[seen.series.index < view.run.end], start, largest_creep=largest)
     if isinstance(found, str):
         return found
     at, slope, base, top = found

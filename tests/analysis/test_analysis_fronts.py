@@ -178,6 +178,27 @@ def test_two_travel_times_say_which_counts() -> None:
     )
 
 
+@pytest.mark.parametrize("width_s", [60.0, 120.0, 300.0])
+def test_front_told_while_it_comes_holds_what_is_told_at_the_end(width_s: float) -> None:
+    """Cut at any moment, a front is refused or timed with an interval that holds its true time."""
+    whole = _front(600.0, width_s)
+    told = 0
+    for cut_s in range(610, 3600, 50):
+        now = INJECTION.start + pd.Timedelta(seconds=cut_s)
+        run = replace(RUN, end=now, complete=False, injection=Interval(INJECTION.start, now))
+        near = _front(0.0, 5.0)[:now]
+        tables = [_cell("near", "mixed"), _cell("far", "lateral end")]
+        view = RunView(
+            installation(PUMP, zone("a", injector='"pump"'), *tables), run, {"near": near, "far": whole[:now]}
+        )
+        for one in travel_between(view):
+            if one.status == "ok":
+                told += 1
+                assert (one.low or 0.0) < 600.0 < (one.high or 0.0), cut_s
+
+    assert told > 10
+
+
 @pytest.mark.parametrize("cut_s", [620.0, 660.0, 700.0])
 def test_front_still_coming_is_no_front(cut_s: float) -> None:
     """Looked at before its plateau was seen for a while, a front has no half height yet."""
