@@ -112,6 +112,37 @@ def levels(delays: pd.Series) -> Iterator[Level]:
         yield Level(pd.Timestamp(index[part[0]]), middle, scatter)
 
 
+def between_messages(delays: pd.Series) -> float | None:
+    """Return the usual time from one live message to the next: a device may keep many readings for one message.
+
+    Parameters
+    ----------
+    delays : pandas.Series
+        Receipt minus time of each reading, by time. [s]
+
+    Returns
+    -------
+    float or None
+        Median over the messages [s]; None where the readings did not come in live.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-01-01", periods=360, freq="10s", tz="UTC")
+    >>> receipts = times.ceil("15min")
+    >>> between_messages(pd.Series((receipts - times).total_seconds(), times))
+    900.0
+    """
+    times, values = seconds(pd.DatetimeIndex(delays.index)), delays.to_numpy(dtype=float)
+    if times.size < LEAST_MESSAGES or float(np.abs(values).max()) < STAMPED_S:
+        return None
+    received = np.round(times + values, 6)
+    newest = _newest(received)
+    span, receipt = np.ptp(times[newest]), np.ptp(received[newest])
+    if newest.size < LEAST_MESSAGES or span <= 0 or not LIVE[0] <= receipt / span <= LIVE[1]:
+        return None
+    return float(np.median(np.diff(np.sort(received[newest]))))
+
+
 def _newest(received: Array) -> NDArray[np.int64]:
     """Return the places, by time, of the newest reading of each message: of those received at one instant."""
     order = np.lexsort((np.arange(received.size), received))

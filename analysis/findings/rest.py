@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.amounts import amount
+from analysis.clocks.delays import between_messages
 from analysis.findings.words import CAUTION
 from analysis.injection.ways import limit_of
 from analysis.quality.gaps import gaps, longest_gap_s
@@ -26,6 +27,12 @@ SUSTAINED_S = 30.0
 
 SILENT = "silent"
 """Name of the feature that a silence leaves for the season."""
+
+MESSAGES = "time between messages"
+"""Name of the feature of a device that keeps many readings for one message."""
+
+SELDOM_S = 60.0
+"""From so long between messages on a silence is judged by it. [s] No source."""
 
 AT_INJECTOR = ("mixed", "stock")
 """Points whose pressure is the injector's, wherever the regulator stands."""
@@ -132,12 +139,16 @@ def silence(period: PeriodView) -> Sequence[Feature]:
     Returns
     -------
     list of Feature
-        One a gap, named `SILENT`, at its start, with its length [s]; joined to findings over the season.
+        One a gap, named `SILENT`, at its start, with its length [s]; joined to findings over the season. One more,
+        named `MESSAGES`, for a device that sends seldom: the time from one message to the next [s].
     """
     found = []
     for name, sensor in period.installation.sensor.items():
         if sensor.interval is None:
             continue
+        apart = between_messages(period.delays[name]) if name in period.delays else None
+        if apart is not None and apart >= SELDOM_S:
+            found.append(Feature(MESSAGES, sensor.zone, period.start, apart, 0.0, (name,)))
         flags = period.flags.get(name)
         index = pd.DatetimeIndex([], tz="UTC") if flags is None else pd.DatetimeIndex(flags.index)
         limit = longest_gap_s(sensor.interval)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
-from analysis.findings.rest import SILENT
+from analysis.findings.rest import MESSAGES, SILENT
 from analysis.quality.gaps import GAP_INTERVALS
 from analysis.results import Finding
 from analysis.table import clock
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 LEAST_SILENCE_S = 300.0
 """Shortest silence that a person is told of. [s] Shorter ones are gaps in the data only. No source."""
+
+LATE_MESSAGES = 1.5
+"""A message is missing after so many times the usual time between messages. [-] No source."""
 
 ALL_SHARE = 0.8
 """Share of the sensors that must be silent at once for one common cause to be named. [-] No source."""
@@ -47,9 +50,16 @@ def sensor_silent(season: SeasonView) -> Sequence[Finding]:
     -------
     list of Finding
         ``sensor silent``: one a silence, or one for all sensors where nearly all were silent together. To act
-        on while it lasts to the period's end, else to watch.
+        on while it lasts to the period's end, else to watch. A device that keeps its readings for a message now and
+        then is silent once a message is `LATE_MESSAGES` times as late as usual.
     """
-    silences = [s for s in _joined(season) if (s.end - s.start).total_seconds() >= LEAST_SILENCE_S]
+    seldom = {f.sensors[0]: f.value for f in season.features if f.name == MESSAGES}
+    silences = [
+        s
+        for s in _joined(season)
+        if (s.end - s.start).total_seconds()
+        >= LEAST_SILENCE_S + (LATE_MESSAGES * seldom.get(s.sensor, 0.0) if s.end >= season.end else 0.0)
+    ]
     due = sum(s.interval is not None for s in season.installation.sensor.values())
     outages, single = _outages(silences, due)
     return [_outage(season, start, end, names) for start, end, names in outages] + [

@@ -102,15 +102,32 @@ def total(series: pd.Series, sensor: Sensor, window: Interval) -> Total:
     Returns
     -------
     Total
-        The volume; its `sd` is that of one count at each end for a pulse register.
+        The volume; its `sd` is that of one count at each end for a pulse register. Where the readings begin or
+        end within the window, the mean rate of the rest is taken for what is missing, and `share` is without it.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> times = pd.date_range("2026-06-01", periods=55, freq="1min", tz="UTC")
+    >>> meter = SimpleNamespace(quantity="flow", pulses_per_litre=None)
+    >>> hour = Interval(times[0], times[0] + pd.Timedelta("60min"))
+    >>> seen = total(pd.Series(100.0, times), meter, hour)
+    >>> round(seen.litres, 6), round(seen.share, 6)
+    (100.0, 0.9)
     """
     running = cumulative(series, sensor)
     times = seconds(pd.DatetimeIndex(running.index))
     start, end = window.start.timestamp(), window.end.timestamp()
-    at = np.interp([start, end], times, running.to_numpy(float))
-    inside = times[(times >= start) & (times <= end)]
     pulse = 0.0 if sensor.pulses_per_litre is None else 1.0 / sensor.pulses_per_litre
-    return Total(float(at[1] - at[0]), pulse / math.sqrt(6.0), _share(inside, times, start, end))
+    first, last = (max(start, times[0]), min(end, times[-1])) if len(times) else (end, start)
+    if last <= first:
+        return Total(0.0, pulse / math.sqrt(6.0), 0.0)
+    span = float(last - first) / (end - start)
+    at = np.interp([first, last], times, running.to_numpy(float))
+    inside = times[(times >= start) & (times <= end)]
+    return Total(
+        float(at[1] - at[0]) / span, pulse / math.sqrt(6.0), span * _share(inside, times, first, last)
+    )
 
 
 def _share(inside: np.ndarray, times: np.ndarray, start: float, end: float) -> float:

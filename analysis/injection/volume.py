@@ -82,6 +82,8 @@ def _by_meter(view: RunView) -> Way | NoWay:
     fault = fault_of(view, name, inside)
     if fault:
         return NoWay("stock meter", fault, (name,))
+    known = view.series[name].index
+    window = Interval(max(window.start, known[0]), max(min(window.end, known[-1]), injection.end))
     whole = total(view.series[name], view.installation.sensor[name], window)
     return Way("stock meter", log_total(view, name, whole, injection), window, (name,), f"total of {name}")
 

@@ -166,6 +166,7 @@ def _between(view: RunView, seen: Signal, meter: str, injection: Interval) -> _D
     share = total(view.series[meter], sensor, injection).share
     if share < LEAST_SHARE:
         return NoWay("tank", f"{meter} has readings over only {share:.0%} of the injection", (meter,))
+    injection = replace(injection, end=min(injection.end, view.series[meter].index[-1]))
     lag = view.installation.sensor[seen.mixed.name].lag or UNKNOWN_LAG
     calm = seen.step.rolling(5, center=True, min_periods=1).median()
     during = calm[(calm.index >= injection.start - pd.Timedelta(minutes=2)) & (calm.index <= injection.end)]
