@@ -18,6 +18,7 @@ def _sent(known: pd.DataFrame, sensor: str, every: str) -> pd.DataFrame:
     return late
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sensor", ["flow", "stock", "feed", "pressure"])
 def test_device_that_sends_every_quarter_of_an_hour_raises_nothing(sensor: str) -> None:
     """A device that keeps its readings for a message is neither silent, nor wrong beside those that come at once."""
