@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from analysis.amounts import amount
 from analysis.hydraulics.emitters import COMPENSATING
@@ -47,6 +48,9 @@ KPA_PER_METRE = 9.79
 USUAL_LOSS = 30.0
 """Loss between head and emitters where none is measured. [kPa] No source; it moves the split of the flow
 between laterals little, and the flow not at all where a meter tells it."""
+
+SETTLE = pd.Timedelta(minutes=2)
+"""A run that goes on must have gone on for so long: a valve takes its time to open. Common practice, no source."""
 
 HIGHEST = 1000.0
 """Highest head pressure at which a measured flow is looked for. [kPa] Drip zones work far below it."""
@@ -108,7 +112,12 @@ def pipe_travel(view: RunView) -> PipeTravel:
     ------
     LayoutError
         If the pipes are not described, or contradict themselves.
+    ValueError
+        If the run has only begun.
     """
+    if not view.run.complete and view.run.end - view.run.start < SETTLE:
+        msg = "the run has only begun, and its flow is not steady yet"
+        raise ValueError(msg)
     layout = layout_of(view.zone)
     temperature = _temperature(view)
     rated = zone_at_pressure(layout, _working_pressure(view), temperature=temperature)
