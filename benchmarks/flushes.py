@@ -10,7 +10,6 @@ from __future__ import annotations
 import sys
 from collections import Counter
 
-import numpy as np
 import pandas as pd
 
 from analysis.pipeline import analyse
@@ -20,8 +19,8 @@ from ingest.load_installation import load
 from sample_data.folder import INSTALLATION
 from sample_data.plant import Plant, wet
 from sample_data.schedule import Irrigation, Scenario
-from sample_data.sensing import readings
 from sample_data.truth import clear_out, left_in_pipes
+from tests.support.simulated import readings_of
 
 ZONE, FAR = "bench1", "bench1_end_ec"
 BEGIN = 1_780_020_000
@@ -31,6 +30,8 @@ RUNS = 10
 """Runs with the flush in question in each garden."""
 
 THOROUGH_S = 1200
+"""A flush of more than twice what the last emitter needs. [s]"""
+
 SHARES = (1.3, 1.1, 1.0, 0.95, 0.9, 0.8, 0.6, 0.4, 0.3, 0.2, 0.1)
 """Flush over what the last emitter needs to fall to the zone's share of the step. [-]"""
 
@@ -64,12 +65,7 @@ def garden(share: float, seed: int, *, far: bool) -> tuple[Counter[str], float, 
     runs = tuple(wet(installation, scenario, plan) for plan in plans(round(share * needs)))
     start, end = BEGIN - 3600, runs[-1].plan.end + 3600
     plant = Plant(installation, scenario, runs, end)
-    parts = []
-    for name in sorted(installation.sensor):
-        times, values = readings(plant, name, start, end)
-        stamps = pd.to_datetime(times * 1_000_000, unit="us", utc=True).as_unit("us")
-        parts.append(pd.DataFrame({"time": stamps, "sensor": name, "value": values, "quality": np.int8(2)}))
-    known = pd.concat(parts, ignore_index=True)
+    known = readings_of(plant, start, end)
     said = analyse(installation, known, *(pd.Timestamp(at, unit="s", tz="UTC") for at in (start, end)))
     mine = [(r.plan.start, r.plan.end) for r in runs if r.plan.planted]
     found: Counter[str] = Counter()

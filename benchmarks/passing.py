@@ -22,9 +22,9 @@ from ingest.load_installation import load
 from sample_data.folder import INSTALLATION
 from sample_data.plant import build
 from sample_data.schedule import Scenario, session
-from sample_data.sensing import readings
 from tests.analysis.conftest import grown
 from tests.support.plain import frame
+from tests.support.simulated import readings_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -83,12 +83,7 @@ def demo(number: int) -> tuple[Installation, pd.DataFrame]:
     scenario = Scenario(100 + number, 1, (session(ANCHOR),))
     origin, end = scenario.origin(installation.tz), ANCHOR + 5400
     plant = build(installation, scenario, until=end)
-    parts = []
-    for name in sorted(installation.sensor):
-        times, values = readings(plant, name, origin, end)
-        stamps = pd.to_datetime(times * 1_000_000, unit="us", utc=True).as_unit("us")
-        parts.append(pd.DataFrame({"time": stamps, "sensor": name, "value": values, "quality": np.int8(2)}))
-    known = pd.concat(parts, ignore_index=True)
+    known = readings_of(plant, origin, end)
     return installation, arriving(known, np.random.default_rng([SEED, 1, number]))
 
 

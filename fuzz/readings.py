@@ -1,21 +1,20 @@
 """Spoil readings as broken sensors, loggers and lines do, and look whether any part of the analysis breaks off.
 
-``python -m fuzz.readings demo 1000`` spoils a thousand stretches of the demo's garden, from a different place each time
+``python -m fuzz.readings 1000 demo`` spoils a thousand stretches of the demo's garden, from a different place each time
 with ``--from``; it prints the number of each that broke something off, what was spoiled, and what broke.
 """
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from analysis import broken
 from analysis.pipeline import analyse
 from benchmarks.passing import GARDENS
+from fuzz.spoil import CHANGES, options, tell
 
 if TYPE_CHECKING:
     from analysis.results import Finding
@@ -39,12 +38,6 @@ def _valued(change: Callable[[np.ndarray, np.random.Generator], np.ndarray]) -> 
         return known.assign(value=values)
 
     return spoil
-
-
-def _spiked(values: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    some = rng.choice(len(values), max(1, len(values) // 50))
-    values[some] *= rng.choice([-50.0, 50.0, 1e9])
-    return values
 
 
 def _kept(known: pd.DataFrame, rows: np.ndarray, share: float, rng: np.random.Generator) -> pd.DataFrame:
@@ -71,19 +64,7 @@ SPOILINGS: dict[str, Spoil] = {
     "twice": lambda known, rows, _: pd.concat([known, known.iloc[rows]], ignore_index=True),
     "shifted": _shifted,
     "graded": _graded,
-    "zero": _valued(lambda values, _: 0.0 * values),
-    "flat": _valued(lambda values, _: np.full(len(values), values[0])),
-    "negative": _valued(lambda values, _: -values),
-    "scaled": _valued(lambda values, rng: values * rng.choice([1e-6, 0.01, 0.5, 2.0, 100.0, 1e6])),
-    "noisy": _valued(lambda values, rng: values + rng.normal(0.0, np.abs(values).mean() + 1e-9, len(values))),
-    "spiked": _valued(_spiked),
-    "backward": _valued(lambda values, _: values[::-1]),
-    "rounded": _valued(lambda values, _: np.round(values)),
-    "walking": _valued(
-        lambda values, rng: (
-            values + np.linspace(0.0, rng.choice([-1.0, 1.0]) * np.abs(values).max(), len(values))
-        )
-    ),
+    **{name: _valued(change) for name, change in CHANGES.items()},
 }
 """What can happen to a part of one sensor's readings."""
 
@@ -132,21 +113,11 @@ def trial(installation: Installation, known: pd.DataFrame, number: int) -> tuple
 
 def main() -> None:
     """Print what broke off."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = options(__doc__)
     parser.add_argument("garden", choices=sorted(GARDENS))
-    parser.add_argument("trials", type=int)
-    parser.add_argument("--from", dest="first", type=int, default=0)
     given = parser.parse_args()
     installation, known = GARDENS[given.garden](0)
-    count = 0
-    for number in range(given.first, given.first + given.trials):
-        found, words = trial(installation, known, number)
-        count += bool(found)
-        for finding in found:
-            print(f"{number}: {'; '.join(words)}: {finding.evidence}", flush=True)
-    print(
-        f"something broke off in {count} of {given.trials} ({', '.join(e.__name__ for e in broken.SURVIVED)})"
-    )
+    tell(given, lambda number: trial(installation, known, number))
 
 
 if __name__ == "__main__":

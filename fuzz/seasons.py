@@ -5,8 +5,6 @@
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -15,6 +13,7 @@ import numpy as np
 from analysis.season import conclude
 from benchmarks.healthy import told
 from benchmarks.season_views import START
+from fuzz.spoil import CHANGES, options, tell
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,20 +29,6 @@ MOST = 6
 """Things spoiled in one season, at most."""
 
 Season = tuple["Installation", "list[StretchSaid]", "pd.Timestamp"]
-
-CHANGES: dict[str, Callable[[np.ndarray, np.random.Generator], np.ndarray]] = {
-    "zero": lambda values, _: 0.0 * values,
-    "flat": lambda values, _: np.full(len(values), values[0]),
-    "negative": lambda values, _: -values,
-    "scaled": lambda values, rng: values * rng.choice([1e-9, 0.01, 0.5, 2.0, 1e3, 1e9]),
-    "noisy": lambda values, rng: values + rng.normal(0.0, np.abs(values).mean() + 1e-9, len(values)),
-    "spiked": lambda values, rng: np.where(rng.random(len(values)) < 0.1, values * 1e6, values),
-    "walking": lambda values, rng: (
-        values + np.cumsum(rng.normal(0.0, 0.1 * np.abs(values).max() + 1e-9, len(values)))
-    ),
-    "two levels": lambda values, _: np.where(np.arange(len(values)) % 2 == 0, values, 2.0 * values),
-}
-"""What can become of one feature's values."""
 
 
 def season() -> Season:
@@ -77,7 +62,7 @@ def trial(sound: Season, number: int) -> tuple[list[Finding], list[str]]:
         key = keys[int(rng.integers(len(keys)))]
         first, last = np.sort(rng.integers(0, len(said), 2)) if rng.random() < 0.7 else (0, len(said) - 1)
         what = str(rng.choice([*CHANGES, "gone", "twice", "uncertain"]))
-        said[first : last + 1] = _spoiled(said[first : last + 1], key, what, rng)
+        said[first : last + 1] = spoiled(said[first : last + 1], key, what, rng)
         words.append(f"{key[0]} of {', '.join(key[1])} {what}")
     if rng.random() < 0.2:
         said = [replace(part, estimates=()) if rng.random() < 0.5 else part for part in said]
@@ -88,7 +73,7 @@ def trial(sound: Season, number: int) -> tuple[list[Finding], list[str]]:
     return [f for f in findings if f.kind == "not judged"], words
 
 
-def _spoiled(
+def spoiled(
     said: list[StretchSaid], key: tuple[str, tuple[str, ...]], what: str, rng: np.random.Generator
 ) -> list[StretchSaid]:
     """Return some days with one feature spoiled."""
@@ -112,17 +97,10 @@ def _spoiled(
 
 def main() -> None:
     """Print what broke off."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("trials", type=int)
-    parser.add_argument("--from", dest="first", type=int, default=0)
+    parser = options(__doc__)
     given = parser.parse_args()
-    sound, count = season(), 0
-    for number in range(given.first, given.first + given.trials):
-        found, words = trial(sound, number)
-        count += bool(found)
-        for finding in found:
-            print(f"{number}: {'; '.join(words)}: {finding.evidence}", flush=True)
-    print(f"something broke off in {count} of {given.trials}")
+    sound = season()
+    tell(given, lambda number: trial(sound, number))
 
 
 if __name__ == "__main__":

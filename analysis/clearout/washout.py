@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import isotonic_regression
 
-from analysis.clearout.fronts import NEAR_TOP, POINTS, UNKNOWN_LAG, Front, crossing, front
+from analysis.clearout.arrival import NEAR_TOP, crossing
+from analysis.clearout.fronts import POINTS, UNKNOWN_LAG, Front, front
 from analysis.injection.cells import Cell, cell
 from analysis.quality.checks import seconds
 from analysis.quality.flags import noise

@@ -12,7 +12,7 @@ from analysis.results import ESTIMATE_UNITS, Estimate, refused
 from analysis.uncertainty import interval_of_log
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analysis.view import RunView
 
@@ -111,18 +111,14 @@ def told(quantity: str, found: Sequence[Way], missing: Sequence[NoWay]) -> list[
 
 def _certain(found: Sequence[Way], missing: Sequence[NoWay]) -> tuple[list[Way], list[NoWay]]:
     """Return the answers that say something, and why the others do not."""
-    vague = [
-        NoWay(
-            one.name,
-            "what is known of its readings leaves more than a factor of seven open on either side; "
-            f"most of it: {max(budget, key=lambda name: budget[name])}",
-            one.sensors,
-        )
-        for one in found
-        if one.log.sd > VAGUE
-        for budget in [one.log.budget()]
-    ]
+    vague = [NoWay(one.name, _vague(one.log.budget()), one.sensors) for one in found if one.log.sd > VAGUE]
     return [one for one in found if one.log.sd <= VAGUE], [*missing, *vague]
+
+
+def _vague(budget: Mapping[str, float]) -> str:
+    """Return why an answer says nothing, with the term that a better sensor or a longer run would shrink."""
+    most = max(budget, key=lambda name: budget[name])
+    return f"what is known of its readings leaves more than a factor of seven open on either side; most of it: {most}"
 
 
 def _alone(one: Way, found: Sequence[Way]) -> str:

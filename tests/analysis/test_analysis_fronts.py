@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.clearout.arrival import arrival
 from analysis.clearout.estimate import clear_out
-from analysis.clearout.fronts import arrival, travel_between
+from analysis.clearout.fronts import travel_between
 from analysis.clearout.washout import washout
 from analysis.findings.feed import ec_band
 from analysis.hydraulics.travel_estimate import travel_in_pipes

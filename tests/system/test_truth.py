@@ -14,12 +14,11 @@ from ingest.load_installation import load
 from sample_data.folder import INSTALLATION, SEED
 from sample_data.plant import build
 from sample_data.schedule import SILENT_SENSOR, Scenario, session
-from sample_data.sensing import readings
 from sample_data.truth import truth
+from tests.support.simulated import readings_of
 
 if TYPE_CHECKING:
     from analysis.results import Estimate, Results
-    from sample_data.plant import Plant
 
 pytestmark = pytest.mark.slow
 
@@ -46,17 +45,6 @@ class History:
     results: Results
 
 
-def _frame(plant: Plant, start: int, end: int) -> pd.DataFrame:
-    """Return every reading as the archive hands it out."""
-    parts = []
-    for name in sorted(plant.installation.sensor):
-        times, values = readings(plant, name, start, end)
-        stamps = pd.to_datetime(times * 1_000_000, unit="us", utc=True).as_unit("us")
-        parts.append(pd.DataFrame({"time": stamps, "sensor": name, "value": values, "received": stamps}))
-    frame = pd.concat(parts, ignore_index=True)
-    return frame.assign(sensor=frame["sensor"].astype("category"), quality=np.int8(2))
-
-
 @pytest.fixture(scope="module", params=SEEDS)
 def history(request: pytest.FixtureRequest) -> History:
     """Simulate one day and a round by hand, and analyse them."""
@@ -65,7 +53,7 @@ def history(request: pytest.FixtureRequest) -> History:
     origin, end = scenario.origin(installation.tz), ANCHOR + 5400
     plant = build(installation, scenario, until=end)
     first, last = (pd.Timestamp(at, unit="s", tz="UTC") for at in (origin, end))
-    results = analyse(installation, _frame(plant, origin, end), first, last)
+    results = analyse(installation, readings_of(plant, origin, end), first, last)
     return History(truth(plant, until=end)["runs"], results)
 
 
