@@ -181,7 +181,9 @@ def test_topics_and_names_without_end_leave_nothing_behind() -> None:
     )
     tracemalloc.stop()
 
-    assert sum(one.size for one in ours.statistics("filename")) < 2 * 2**20
+    assert (
+        sum(one.size for one in ours.statistics("filename")) < 2**18
+    )  # 17 kB; with all that is decoded 1.5 MB
 
 
 def test_short_name_counts_on_its_topic_only() -> None:
